@@ -1,0 +1,1 @@
+"""Everything a person receives: pages, figures, letters. Results in, HTML, PNG and mail out."""

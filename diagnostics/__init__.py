@@ -1,0 +1,1 @@
+"""The science: what a healthy pump system delivers, what a fault does to it, and what a log can prove. Pure."""

@@ -1,0 +1,51 @@
+"""What stands between the power source and the motor."""
+
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from diagnostics.site.described import Described
+
+DriveKind = Literal["direct", "current_booster", "voltage_booster", "tracking", "frequency", "battery_bus"]
+
+
+class Drive(Described):
+    """
+    Controller or drive with its settings as they were left.
+
+    `direct` has no electronics; `current_booster` steps the array voltage down and holds the array near
+    `held_voltage_v`; `voltage_booster` steps it up from `held_voltage_v` (or tracks where none is given);
+    `tracking` follows the maximum power point; `frequency` is an AC drive that does so; `battery_bus` takes what the
+    pump needs from the battery.
+    """
+
+    key: str = "direct"
+    kind: DriveKind
+    held_voltage_v: float | None = Field(default=None, gt=0, description="Array voltage a booster holds.")
+    max_input_voltage_v: float | None = Field(default=None, gt=0)
+    max_output_power_w: float | None = Field(default=None, gt=0, description="Design cap on power to the motor.")
+    max_output_voltage_v: float | None = Field(default=None, gt=0, description="Highest motor voltage of a booster.")
+    rated_efficiency: float = Field(default=0.94, gt=0.5, le=1, description="At rated load.")
+    standby_power_w: float = Field(default=3.0, ge=0, le=200)
+    max_speed_rpm: float | None = Field(default=None, gt=0, le=12000)
+    min_frequency_hz: float | None = Field(default=None, gt=0)
+    max_frequency_hz: float | None = Field(default=None, gt=0)
+    rated_frequency_hz: float = Field(default=50.0, gt=0)
+    start_power_w: float | None = Field(default=None, ge=0, description="Array power at which the drive dares a start.")
+    stop_power_w: float | None = Field(default=None, ge=0)
+    restart_delay_s: float = Field(default=0.0, ge=0, le=7200)
+    low_water_restart_delay_s: float = Field(default=1200.0, ge=0, le=86400)
+    has_low_water_stop: bool = False
+    has_float_input: bool = False
+    derating_start_temperature_c: float | None = Field(default=None, description="Air temperature.")
+    derating_per_k: float = Field(default=0.02, ge=0, le=0.2)
+
+    @model_validator(mode="after")
+    def _kind_is_complete(self) -> Self:
+        if self.kind == "current_booster" and self.held_voltage_v is None:
+            raise ValueError("a current_booster needs held_voltage_v, the array voltage it holds "
+                             "(often about 0.8 of the array's open-circuit voltage on a warm day).")
+        if self.start_power_w is not None and self.stop_power_w is not None and self.stop_power_w > self.start_power_w:
+            raise ValueError(f"stop_power_w ({self.stop_power_w:g}) is above start_power_w ({self.start_power_w:g}): "
+                             "the drive would chatter. Swap them.")
+        return self

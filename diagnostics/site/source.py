@@ -1,0 +1,104 @@
+"""Where the power comes from: modules, array, battery, wind."""
+
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+
+from diagnostics.site.described import Described
+
+
+class Module(Described):
+    """A photovoltaic module as its label and sheet print it, at 1000 W/m2 and 25 degC."""
+
+    key: str
+    technology: Literal["mono", "poly", "cdte", "cis", "amorphous"] = "mono"
+    power_w: float = Field(gt=0, le=1000, description="Nominal power.")
+    vmp_v: float = Field(gt=0, le=200)
+    imp_a: float = Field(gt=0, le=30)
+    voc_v: float = Field(gt=0, le=250)
+    isc_a: float = Field(gt=0, le=35)
+    cells_in_series: int = Field(gt=0, le=300)
+    temperature_coefficient_voc_per_k: float = Field(lt=0, gt=-0.01, description="Relative, negative.")
+    temperature_coefficient_isc_per_k: float = Field(ge=-0.001, lt=0.003, description="Relative.")
+    temperature_coefficient_power_per_k: float = Field(lt=0, gt=-0.01, description="Relative, negative.")
+    power_tolerance_low_pct: float = Field(default=-3.0, le=0, ge=-15)
+    power_tolerance_high_pct: float = Field(default=3.0, ge=0, le=15)
+    bypass_diodes: int = Field(default=3, ge=0, le=12)
+
+    @model_validator(mode="after")
+    def _label_is_consistent(self) -> Self:
+        if self.vmp_v >= self.voc_v:
+            raise ValueError(f"vmp_v ({self.vmp_v:g}) must be below voc_v ({self.voc_v:g}): check whether the two "
+                             "were swapped on the way from the label.")
+        if self.imp_a >= self.isc_a:
+            raise ValueError(f"imp_a ({self.imp_a:g}) must be below isc_a ({self.isc_a:g}): check whether the two "
+                             "were swapped on the way from the label.")
+        product = self.vmp_v * self.imp_a
+        if abs(product / self.power_w - 1) > 0.05:
+            raise ValueError(f"vmp_v x imp_a is {product:.0f} W but power_w says {self.power_w:g} W: one of the "
+                             "three is not from the same label.")
+        return self
+
+
+class Array(Described):
+    """Modules on their mount. Azimuth is clockwise from north (180 faces south); tilt is from horizontal."""
+
+    module: Module
+    modules_in_series: int = Field(gt=0, le=60)
+    strings_in_parallel: int = Field(default=1, gt=0, le=100)
+    mount: Literal["fixed", "seasonal_tilt", "single_axis_tracker"] = "fixed"
+    tilt_deg: float = Field(ge=0, le=90, description="From horizontal; for a tracker the tilt of its axis.")
+    azimuth_deg: float = Field(ge=0, lt=360, description="Clockwise from north: 90 east, 180 south, 270 west.")
+    seasonal_tilts_deg: dict[int, float] = Field(
+        default_factory=dict, description="Month in which a tilt is set -> tilt; used by mount seasonal_tilt.")
+    tracker_max_angle_deg: float = Field(default=55.0, gt=0, le=90)
+    tracker_backtracks: bool = False
+    tracker_ground_cover_ratio: float = Field(default=0.35, gt=0, lt=1)
+    cable_length_m: float = Field(default=10.0, ge=0, le=3000, description="One way, array to drive.")
+    cable_cross_section_mm2: float = Field(default=6.0, gt=0, le=400)
+    mismatch_loss_pct: float = Field(default=1.5, ge=0, le=15)
+    ageing_pct_per_year: float = Field(default=0.7, ge=0, le=3)
+    heat_loss_constant_w_m2_k: float = Field(default=25.0, gt=5, lt=60, description="Faiman u0.")
+    heat_loss_wind_w_s_m3_k: float = Field(default=6.84, ge=0, lt=20, description="Faiman u1.")
+    ground_albedo: float = Field(default=0.22, ge=0, le=0.95)
+
+    @model_validator(mode="after")
+    def _mount_is_complete(self) -> Self:
+        if self.mount == "seasonal_tilt" and not self.seasonal_tilts_deg:
+            raise ValueError("mount is seasonal_tilt but seasonal_tilts_deg is empty: give month = tilt, "
+                             "for instance {4 = 5, 10 = 30}.")
+        return self
+
+    @property
+    def nominal_power_w(self) -> float:
+        """Nominal power of the whole array. [W]"""
+        return self.module.power_w * self.modules_in_series * self.strings_in_parallel
+
+
+class Battery(Described):
+    """The battery bus that feeds the drive."""
+
+    nominal_voltage_v: float = Field(gt=0, le=800)
+    capacity_ah: float = Field(gt=0, le=10000)
+    chemistry: Literal["lead_acid", "lithium_iron_phosphate"] = "lead_acid"
+    low_voltage_disconnect_v: float = Field(gt=0)
+    reconnect_voltage_v: float = Field(gt=0)
+    absorption_voltage_v: float = Field(gt=0)
+    charge_efficiency: float = Field(default=0.85, gt=0.4, le=1)
+
+    @model_validator(mode="after")
+    def _voltages_are_ordered(self) -> Self:
+        if not self.low_voltage_disconnect_v < self.reconnect_voltage_v < self.absorption_voltage_v:
+            raise ValueError("low_voltage_disconnect_v < reconnect_voltage_v < absorption_voltage_v must hold; found "
+                             f"{self.low_voltage_disconnect_v:g}, {self.reconnect_voltage_v:g}, "
+                             f"{self.absorption_voltage_v:g}.")
+        return self
+
+
+class WindTurbine(Described):
+    """A wind turbine with rectifier; the curve is at standard air density 1.225 kg/m3."""
+
+    hub_height_m: float = Field(gt=0, le=60)
+    power_curve: list[tuple[float, float]] = Field(min_length=3, description="Pairs (wind speed m/s, power W).")
+    rectifier_efficiency: float = Field(default=0.9, gt=0.5, le=1)
+    anemometer_height_m: float | None = Field(default=None, gt=0, le=60)

@@ -1,0 +1,1 @@
+"""Everything that touches the world: fleet folder, logger files, ledger, command line, schedule, outbox."""
