@@ -74,4 +74,4 @@ class SiteReadings:
 
     def sound_array(self, channel: str) -> NDArray[np.float64]:
         """Return `sound` as a float64 array."""
-        return self.sound(channel).to_numpy(dtype="float64")
+        return np.asarray(self.sound(channel), dtype=np.float64)

@@ -65,8 +65,8 @@ UNIT_OF_SUFFIX: dict[str, str] = {
 
 
 @lru_cache(maxsize=1)
-def _registry() -> pint.UnitRegistry:
-    registry: pint.UnitRegistry = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=None)
+def _registry() -> pint.UnitRegistry[float]:
+    registry: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=None)
     # Water columns at 4 degC (1000 kg/m3) and standard gravity, the convention of pressure gauges marked in head.
     registry.define("meter_water = 9806.65 pascal")
     registry.define("foot_water = 0.3048 * 9806.65 pascal")

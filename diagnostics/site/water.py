@@ -59,7 +59,7 @@ class Pipework(Described):
     runs: list[PipeRun] = Field(min_length=1, description="Riser first, then the delivery line.")
     suction: PipeRun | None = Field(default=None, description="Suction pipe of a surface pump.")
     outlet_height_m: float = Field(ge=-500, le=1500, description="Height of the free outlet above ground at the well.")
-    pump_height_m: float = Field(default=0.0, ge=-20, le=20, description="Surface pump's axis above ground at the well.")
+    pump_height_m: float = Field(default=0.0, ge=-20, le=20, description="Surface pump's axis above ground.")
     outlet_pressure_pa: float = Field(default=0.0, ge=0, description="Held at the outlet: pressure tank, sprinklers.")
     strainer_loss_k: float = Field(default=0.0, ge=0, description="Clean strainer or basket, on the first bore.")
     check_valve_depths_m: list[float] = Field(default_factory=list)
