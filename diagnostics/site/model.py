@@ -1,7 +1,8 @@
 """One site: everything an installer knows, checked as a whole."""
 
+from collections.abc import Mapping
 from datetime import date
-from typing import Literal, Self
+from typing import Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator, model_validator
@@ -65,8 +66,36 @@ class Owner(Described):
     greeting_name: str = ""
 
 
+# What stands in the record where a part is absent, so that every site has the same shape. Nothing is computed from it:
+# the chain refuses a site that lacks a part it needs.
+_ABSENT: dict[str, dict[str, Any]] = {
+    "drive": {"key": "absent", "kind": "direct"},
+    "pump": {"key": "absent", "family": "surface_circulation", "rated_speed_rpm": 1.0,
+             "motor": {"kind": "brushed_dc", "rated_power_w": 1.0, "rated_efficiency": 0.5, "rated_voltage_v": 1.0,
+                       "rated_speed_rpm": 1.0},
+             "displacement_m3_rev": 1e-9, "volumetric_efficiency": 0.5, "rated_head_m": 1.0},
+    "well": {"kind": "open", "static_water_level_m": 0.0},
+    "pipework": {"runs": [{"length_m": 0.0, "bore_m": 0.05}], "outlet_height_m": 0.0},
+}
+
+
+def _holds(given: Any, stand_in: Any) -> bool:
+    if isinstance(given, Described):
+        given = given.model_dump()
+    if isinstance(stand_in, Mapping):
+        return isinstance(given, Mapping) and all(_holds(given.get(key), value) for key, value in stand_in.items())
+    if isinstance(stand_in, list):
+        return len(given) == len(stand_in) and all(map(_holds, given, stand_in))
+    return bool(given == stand_in)
+
+
 class Site(Described):
-    """One pump system: power source, drive, pump, well, pipes, tank, sensors, and who depends on it."""
+    """
+    One pump system: power source, drive, pump, well, pipes, tank, sensors, and who depends on it.
+
+    A station that measures but does not pump (an array, a main, an observation well, a weather station) names what it
+    lacks in `parts_absent`; it is judged on the parts it has.
+    """
 
     id: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")
     name: str
@@ -92,6 +121,22 @@ class Site(Described):
     owner: Owner = Owner()
     logs: list[LogSource] = Field(default_factory=list)
     note: str = ""
+    parts_absent: list[Literal["array", "drive", "pump", "well", "pipework"]] = Field(
+        default_factory=list, description="Parts this site does not have; nothing is judged that needs them.")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _absent_parts_are_not_described(cls, written: Any) -> Any:
+        if not isinstance(written, Mapping) or not isinstance(written.get("parts_absent"), (list, tuple)):
+            return written
+        filled = dict(written)
+        for part in written["parts_absent"]:
+            stand_in = _ABSENT.get(part)
+            if filled.get(part) is not None and not _holds(filled[part], stand_in):
+                raise ValueError(f"parts_absent names '{part}' but a {part} table is there too; keep one of them.")
+            if stand_in is not None:
+                filled[part] = stand_in
+        return filled
 
     @field_validator("timezone")
     @classmethod
@@ -112,7 +157,7 @@ class Site(Described):
 
     @model_validator(mode="after")
     def _parts_fit(self) -> Self:
-        if self.array is None and self.battery is None and self.wind is None:
+        if self.array is None and self.battery is None and self.wind is None and "array" not in self.parts_absent:
             raise ValueError("no power source: give an array, a battery or a wind table.")
         if self.drive.kind == "battery_bus" and self.battery is None:
             raise ValueError("drive kind is battery_bus but there is no battery table.")
@@ -124,3 +169,7 @@ class Site(Described):
         if self.pump.family not in SURFACE and self.well.pump_setting_depth_m is None:
             raise ValueError(f"a {self.pump.family} needs well.pump_setting_depth: it hangs in the water.")
         return self
+
+    def lacks(self, *parts: str) -> list[str]:
+        """Return which of the named parts ("array", "drive", "pump", "well", "pipework") this site does not have."""
+        return [part for part in parts if part in self.parts_absent]
