@@ -1,0 +1,1 @@
+"""Scheduled service: thin wrappers around `pipelines.stages`. Only this room knows the scheduler."""

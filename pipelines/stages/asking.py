@@ -1,0 +1,94 @@
+"""Questions to what has been worked out: findings, accounts, explanations, as records or JSON."""
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipelines.stages.loading import FleetError, chosen_sites, open_ledger
+from pipelines.stages.moments import judged_at, last_full_month, parse_moment, parse_month
+from pipelines.stages.outfolder import OutFolder
+
+if TYPE_CHECKING:
+    from diagnostics.results import Finding, SiteDiagnosis, WaterAccount
+    from pipelines.fleet import Fleet
+
+OPEN = ("new", "growing", "steady", "relapsed")
+URGENCIES = ("now", "two_days", "two_weeks", "next_route", "information")
+
+
+def diagnoses_of(fleet: "Fleet", out: OutFolder, sites: Iterable[str] | None = None) -> "dict[str, SiteDiagnosis]":
+    """Return what the ledger holds for sites of a fleet; sites never worked out are left out."""
+    wanted = chosen_sites(fleet, list(sites) if sites else None)
+    with open_ledger(out, read_only=True) as ledger:
+        found = {site_id: ledger.read_diagnosis(site_id) for site_id in wanted}
+    return {site_id: diagnosis for site_id, diagnosis in found.items() if diagnosis is not None}
+
+
+def findings_of(fleet: "Fleet", out: OutFolder, *, sites: Iterable[str] | None = None,
+                only_open: bool = True) -> "list[Finding]":
+    """Return the findings of a fleet, the most urgent and the thirstiest first."""
+    held = [finding for diagnosis in diagnoses_of(fleet, out, sites).values() for finding in diagnosis.findings]
+    return sorted((finding for finding in held if not only_open or finding.status in OPEN), key=by_urgency)
+
+
+def by_urgency(finding: "Finding") -> tuple[int, float, str]:
+    """Order of findings: urgency, then water lost a day, then site."""
+    return URGENCIES.index(finding.urgency), -finding.water_lost_m3_day, finding.site_id
+
+
+def account_of(fleet: "Fleet", out: OutFolder, site_id: str, month: str | None) -> "WaterAccount":
+    """
+    Return the water account of a site and month.
+
+    Raises
+    ------
+    FleetError
+        If the site has no account for that month; the message names the months it has.
+    """
+    chosen_sites(fleet, [site_id])
+    diagnosis = diagnoses_of(fleet, out, [site_id]).get(site_id)
+    if diagnosis is None:
+        raise FleetError(f"Site {site_id} has not been worked out yet. Run `liftledger run {fleet.folder}`.")
+    if month is None:
+        with open_ledger(out, read_only=True) as ledger:
+            month = last_full_month(judged_at(None, fleet, ledger), fleet.sites[site_id].timezone)
+    first, last = parse_month(month)
+    for account in diagnosis.accounts:
+        if first <= account.first_day and account.last_day <= last:
+            return account
+    months = ", ".join(f"{account.first_day:%Y-%m}" for account in diagnosis.accounts) or "none"
+    raise FleetError(f"Site {site_id} has no water account for {month}. Months it has: {months}.")
+
+
+def to_json(records: Any) -> str:
+    """Return records as JSON, unknown numbers as null."""
+    return json.dumps(_plain(records), indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    from dataclasses import asdict, is_dataclass
+    from datetime import date
+
+    from pydantic import BaseModel
+
+    if isinstance(value, BaseModel):
+        return _plain(value.model_dump(mode="python"))
+    if is_dataclass(value) and not isinstance(value, type):
+        return _plain(asdict(value))
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return value if value - value == 0 else None
+    if isinstance(value, (date, Path)):
+        return value.isoformat() if isinstance(value, date) else str(value)
+    return value
+
+
+def explanation_of(fleet: "Fleet", out: OutFolder, site_id: str, at: str) -> str:
+    """Return the chain of one interval of a site in words."""
+    chosen_sites(fleet, [site_id])
+    parse_moment(at, fleet.sites[site_id].timezone)
+    raise NotImplementedError

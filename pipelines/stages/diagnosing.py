@@ -1,0 +1,148 @@
+"""The science over all sites: one failing site is recorded and never stops the others."""
+
+import traceback
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import islice
+from time import perf_counter
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from diagnostics.readings import SiteReadings
+    from diagnostics.results import ServiceEvent, SiteDiagnosis
+    from diagnostics.site import Site
+    from pipelines.fleet import Fleet
+    from pipelines.ledger import Ledger
+
+
+@dataclass(frozen=True, slots=True)
+class SiteJob:
+    """All that one site's diagnosis needs, so that it can be worked out in another process."""
+
+    site: "Site"
+    readings: "SiteReadings"
+    service_events: tuple["ServiceEvent", ...]
+    as_of: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFailure:
+    """A site that could not be worked out, and what went wrong."""
+
+    site_id: str
+    says: str
+    details: str = ""
+
+
+@dataclass(slots=True)
+class DiagnoseReport:
+    """What a round over the fleet did."""
+
+    done: list[str] = field(default_factory=list)
+    failed: list[SiteFailure] = field(default_factory=list)
+    seconds: float = 0.0
+
+
+def diagnose(fleet: "Fleet", ledger: "Ledger", *, site_ids: Iterable[str] | None = None,
+             as_of: datetime | None = None, workers: int = 1,
+             progress: Callable[[str], None] | None = None) -> DiagnoseReport:
+    """
+    Diagnose sites of a fleet and write each result to the ledger as soon as it is there.
+
+    Parameters
+    ----------
+    fleet, ledger : Fleet, Ledger
+    site_ids : iterable of str, optional
+        All sites of the fleet if not given.
+    as_of : datetime, optional
+        Readings after this moment are left out; silence is judged at this moment. All readings if not given.
+    workers : int, default 1
+        Processes that work at once. The ledger is read and written by this process alone.
+    progress : callable, optional
+        Called with the site's id after each site.
+    """
+    started = perf_counter()
+    report = DiagnoseReport()
+    wanted = list(fleet.sites) if site_ids is None else list(site_ids)
+    jobs = _jobs(fleet, ledger, wanted, as_of, report)
+    results = _in_processes(jobs, workers) if workers > 1 and len(wanted) > 1 else map(_attempt, jobs)
+    for outcome in results:
+        _keep(outcome, ledger, report)
+        if progress is not None:
+            progress(outcome.site_id)
+    report.seconds = perf_counter() - started
+    return report
+
+
+def _keep(outcome: "SiteDiagnosis | SiteFailure", ledger: "Ledger", report: DiagnoseReport) -> None:
+    if isinstance(outcome, SiteFailure):
+        report.failed.append(outcome)
+        ledger.write_diagnosis(not_worked_out(outcome))
+    else:
+        report.done.append(outcome.site_id)
+        ledger.write_diagnosis(outcome)
+
+
+def _jobs(fleet: "Fleet", ledger: "Ledger", site_ids: Iterable[str], as_of: datetime | None,
+          report: DiagnoseReport) -> Iterator[SiteJob]:
+    for site_id in site_ids:
+        try:
+            readings = ledger.read_site(site_id, end=as_of)
+        except Exception as error:                              # the ledger of one site must not stop the rest
+            _keep(_failure(site_id, error), ledger, report)
+            continue
+        events = tuple(event for event in fleet.service_events
+                       if event.site_id == site_id and (as_of is None or event.when_utc <= as_of))
+        yield SiteJob(fleet.sites[site_id], readings, events, as_of)
+
+
+def _attempt(job: SiteJob) -> "SiteDiagnosis | SiteFailure":
+    from diagnostics.diagnose import diagnose_site
+
+    try:
+        return diagnose_site(job.site, job.readings, service_events=job.service_events)
+    except Exception as error:                                  # recorded with its site; the others go on
+        return _failure(job.site.id, error)
+
+
+def _failure(site_id: str, error: Exception) -> SiteFailure:
+    return SiteFailure(site_id, f"{type(error).__name__}: {error}", traceback.format_exc())
+
+
+def _in_processes(jobs: Iterator[SiteJob], workers: int) -> Iterator["SiteDiagnosis | SiteFailure"]:
+    from multiprocessing import get_context
+
+    # Spawned, not forked: a fork would copy the open ledger and its threads. Few jobs wait, so memory stays bounded.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        waiting: dict[Future[SiteDiagnosis | SiteFailure], str] = {}
+        for job in islice(jobs, workers + 1):
+            waiting[pool.submit(_attempt, job)] = job.site.id
+        while waiting:
+            finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
+            for future in finished:
+                site_id = waiting.pop(future)
+                try:
+                    outcome = future.result()
+                except BrokenProcessPool as error:
+                    raise error
+                except Exception as error:                      # a result that could not be sent back
+                    outcome = _failure(site_id, error)
+                yield outcome
+                for job in islice(jobs, 1):
+                    waiting[pool.submit(_attempt, job)] = job.site.id
+
+
+def not_worked_out(failure: SiteFailure) -> "SiteDiagnosis":
+    """Return the result that stands for a failed site, so that it is seen on the pages and not missing there."""
+    import pandas as pd
+
+    from diagnostics.results import DAY_COLUMNS, SiteDiagnosis
+
+    says = f"This site could not be worked out: {failure.says}"
+    return SiteDiagnosis(
+        site_id=failure.site_id, days=pd.DataFrame({name: [] for name in DAY_COLUMNS}, index=pd.Index([], name="day")),
+        summaries=pd.DataFrame(), intervals=pd.DataFrame(index=pd.DatetimeIndex([], tz="UTC", name="interval_end_utc")),
+        findings=[], states=[], accounts=[], verdict="not enough data", verdict_says=says, notes=[says])

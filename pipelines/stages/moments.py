@@ -1,0 +1,77 @@
+"""The moment a fleet is judged at, and the months people ask for."""
+
+import re
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from pipelines.errors import ProjectError
+
+if TYPE_CHECKING:
+    from pipelines.fleet import Fleet
+    from pipelines.ledger import Ledger
+
+
+class MomentError(ProjectError):
+    """A date, time or month that cannot be read."""
+
+
+def parse_moment(written: str, timezone: str) -> datetime:
+    """
+    Read '2026-03-31' (the end of that local day), '2026-03-31 14:00' (local) or a time with its own zone, as UTC.
+
+    Raises
+    ------
+    MomentError
+        If the text is none of these.
+    """
+    text = written.strip()
+    try:
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+            next_day = date.fromisoformat(text) + timedelta(days=1)
+            return datetime(next_day.year, next_day.month, next_day.day, tzinfo=ZoneInfo(timezone)).astimezone(UTC)
+        moment = datetime.fromisoformat(text)
+    except (ValueError, OverflowError) as error:
+        raise MomentError(f"'{written}' is not a date or time. Write it like 2026-03-31, '2026-03-31 14:00' (local "
+                          "time of the site) or 2026-03-31T11:00:00Z.") from error
+    return (moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(timezone))).astimezone(UTC)
+
+
+def parse_month(written: str) -> tuple[date, date]:
+    """Read '2026-03' and return its first and last day."""
+    match = re.fullmatch(r"(\d{4})-(\d{2})", written.strip())
+    if not match or not 1 <= int(match[2]) <= 12 or int(match[1]) < 1:
+        raise MomentError(f"'{written}' is not a month. Write it like 2026-03.")
+    first = date(int(match[1]), int(match[2]), 1)
+    return first, last_day_of_month(first)
+
+
+def last_day_of_month(day: date) -> date:
+    """Return the last day of the month in which a day lies."""
+    return (day.replace(day=28) + timedelta(days=4)).replace(day=1) - timedelta(days=1)
+
+
+def last_full_month(as_of: datetime, timezone: str) -> str:
+    """Return the newest month, as '2026-03', that was over at a moment at a place."""
+    today = as_of.astimezone(ZoneInfo(timezone)).date()
+    return f"{today.replace(day=1) - timedelta(days=1):%Y-%m}"
+
+
+def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime:
+    """
+    Return the moment the fleet is judged at: the one asked for, or the newest reading in the ledger.
+
+    The clock on the wall is never asked: files of last year are judged as they stood at their own end.
+
+    Raises
+    ------
+    MomentError
+        If nothing was asked for and the ledger holds no reading.
+    """
+    if written is not None:
+        return parse_moment(written, fleet.company.timezone)
+    newest = ledger.newest_reading()
+    if newest is None:
+        raise MomentError("The ledger holds no readings, so there is no moment to judge the fleet at. Put logger files "
+                          "into logs/ and run `liftledger ingest`; `liftledger check` says which files no site claims.")
+    return newest
