@@ -57,6 +57,14 @@ def last_full_month(as_of: datetime, timezone: str) -> str:
     return f"{today.replace(day=1) - timedelta(days=1):%Y-%m}"
 
 
+def zone_of(fleet: "Fleet") -> str:
+    """Return the company's time zone, or that of most of its sites where none is written."""
+    if fleet.company.timezone:
+        return fleet.company.timezone
+    zones = [site.timezone for site in fleet.sites.values()]
+    return max(sorted(set(zones)), key=zones.count) if zones else "UTC"
+
+
 def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime:
     """
     Return the moment the fleet is judged at: the one asked for, or the newest reading in the ledger.
@@ -69,7 +77,7 @@ def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime
         If nothing was asked for and the ledger holds no reading.
     """
     if written is not None:
-        return parse_moment(written, fleet.company.timezone)
+        return parse_moment(written, zone_of(fleet))
     newest = ledger.newest_reading()
     if newest is None:
         raise MomentError("The ledger holds no readings, so there is no moment to judge the fleet at. Put logger files "

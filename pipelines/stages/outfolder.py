@@ -87,5 +87,9 @@ def write_bytes(path: Path, content: bytes) -> None:
         return
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.part")
-    part.write_bytes(content)
-    part.replace(path)
+    try:
+        part.write_bytes(content)
+        part.replace(path)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
