@@ -131,6 +131,8 @@ class Site(Described):
             return written
         filled = dict(written)
         for part in written["parts_absent"]:
+            if not isinstance(part, str):
+                continue
             stand_in = _ABSENT.get(part)
             if filled.get(part) is not None and not _holds(filled[part], stand_in):
                 raise ValueError(f"parts_absent names '{part}' but a {part} table is there too; keep one of them.")

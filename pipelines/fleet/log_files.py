@@ -1,0 +1,92 @@
+"""Which logger files belong to which site, and whether every site's claims can be true together."""
+
+from collections.abc import Collection, Mapping
+from pathlib import Path
+
+from diagnostics.quantities import CHANNELS
+from diagnostics.site import Site
+from pipelines.fleet.problems import Problem, nearest
+from pipelines.fleet.toml_text import TomlFile
+
+
+def matching_files(logs: Path, pattern: str) -> list[Path]:
+    """Return the files below logs/ that a site's pattern means, in a fixed order."""
+    return sorted(path for path in logs.glob(pattern) if path.is_file())
+
+
+def check_log_sources(site: Site, file: TomlFile, logs: Path, profiles: Collection[str],
+                      broken_profiles: Collection[str]) -> tuple[list[list[Path]], list[Problem]]:
+    """Check what a site says of its loggers; return the files of each source beside the problems."""
+    problems: list[Problem] = []
+    found: list[list[Path]] = []
+    for number, source in enumerate(site.logs):
+        at = ("logs", number)
+        if source.profile in broken_profiles:
+            problems.append(Problem(file.name, file.place((*at, "profile")), f"logger profile '{source.profile}' has "
+                                    "errors.", f"Mend them in loggers/{source.profile}.toml."))
+        elif source.profile not in profiles:
+            close = nearest(source.profile, profiles)
+            problems.append(Problem(file.name, file.place((*at, "profile")),
+                                    f"no file in loggers/ holds the profile '{source.profile}'.",
+                                    f"Did you mean '{close}'?" if close else "Add it there."))
+        for column, channel in source.columns.items():
+            problems += _check_channel(channel, file, (*at, "columns", column))
+        found.append([])
+        wrong = _wrong_pattern(source.files)
+        if wrong:
+            problems.append(Problem(file.name, file.place((*at, "files")), wrong,
+                                    "Write a pattern below logs/, for instance 'well-7/*.csv'."))
+            continue
+        found[-1] = matching_files(logs, source.files)
+        if not found[-1]:
+            problems.append(Problem(file.name, file.place((*at, "files")), f"no file matches logs/{source.files}.",
+                                    "Check the pattern, or put the logger's files there.", "warning"))
+    return found, problems
+
+
+def _wrong_pattern(pattern: str) -> str:
+    path = pattern.replace("\\", "/")
+    if not path.strip():
+        return "the pattern of log files is empty."
+    if path.startswith("/") or (len(path) > 1 and path[1] == ":"):
+        return f"'{pattern}' is an absolute path."
+    parts = path.split("/")
+    if ".." in parts:
+        return f"'{pattern}' leaves the fleet folder."
+    if any("**" in part and part != "**" for part in parts):
+        return f"'{pattern}' has '**' inside a name; it can only stand alone between slashes."
+    if "\x00" in path:
+        return "the pattern holds a character no file name can have."
+    return ""
+
+
+def _check_channel(channel: str, file: TomlFile, at: tuple[str | int, ...]) -> list[Problem]:
+    if channel in CHANNELS:
+        return []
+    close = nearest(channel, CHANNELS)
+    mend = f"Did you mean '{close}'?" if close else f"Known channels: {', '.join(CHANNELS)}."
+    return [Problem(file.name, file.place(at), f"'{channel}' is not a known channel.", mend)]
+
+
+def check_claims(sites: Mapping[str, Site], files: Mapping[str, list[list[Path]]], names: Mapping[str, str],
+                 logs: Path) -> list[Problem]:
+    """Find files that two sites claim without a logger_id that tells their rows apart."""
+    claims: dict[Path, list[tuple[str, str | None]]] = {}
+    for site_id, site in sites.items():
+        for source, paths in zip(site.logs, files[site_id], strict=True):
+            for path in paths:
+                claims.setdefault(path, []).append((site_id, source.logger_id))
+    clashes: dict[tuple[str, str], list[Path]] = {}
+    for path, claimants in claims.items():
+        for position, (site_id, logger_id) in enumerate(claimants):
+            for other, other_id in claimants[:position]:
+                if other != site_id and (logger_id is None or other_id is None or logger_id == other_id):
+                    clashes.setdefault((other, site_id), []).append(path)
+    problems = []
+    for (one, other), paths in clashes.items():
+        shown = f"logs/{paths[0].relative_to(logs).as_posix()}"
+        more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+        for here, there in ((one, other), (other, one)):
+            problems.append(Problem(names[here], "logs", f"site '{there}' claims the same file {shown}{more}.",
+                                    "Narrow one of the patterns, or give each site the logger_id its rows carry."))
+    return problems
