@@ -1,0 +1,116 @@
+"""Numbers as people read them: rounded by what is known, with the unit beside them, converted at this one door."""
+
+import math
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from diagnostics.units import convert
+
+# What a page prints behind a number for a unit ending; endings not listed print as they are.
+UNIT_PRINTED: dict[str, str] = {
+    "m3": "m³", "l": "l", "gal_us": "US gal", "gal_imp": "imp. gal", "m3_s": "m³/s", "m3_h": "m³/h", "l_s": "l/s",
+    "l_min": "l/min", "gpm_us": "US gpm", "gpm_imp": "imp. gpm", "w_m2": "W/m²", "kwh_m2": "kWh/m²", "c": "°C",
+    "f": "°F", "pct": "%", "ratio": "", "deg": "°", "ohm": "Ω", "w": "W", "kw": "kW", "hp": "hp", "v": "V", "a": "A",
+    "m": "m", "ft": "ft", "mm": "mm", "pa": "Pa", "kpa": "kPa", "bar": "bar", "psi": "psi", "rpm": "rpm",
+    "mm2": "mm²", "h": "h", "days": "days", "1": "", "s2_m5": "s²/m⁵", "m3_day": "m³/day", "per_k": "/K",
+}
+_FLOW_WITH_VOLUME: dict[str, str] = {"m3": "l_min", "l": "l_min", "gal_us": "gpm_us", "gal_imp": "gpm_imp"}
+_NARROW_SPACE = "\u202f"
+_TURNING_MARKS = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff"
+
+
+@dataclass(frozen=True, slots=True)
+class DeskUnits:
+    """Units in which the service desk reads its pages."""
+
+    volume: str = "m3"
+    length: str = "m"
+
+    @property
+    def flow(self) -> str:
+        """Return the flow unit that goes with the volume unit."""
+        return _FLOW_WITH_VOLUME.get(self.volume, "l_min")
+
+
+def significant(value: float, digits: int = 2) -> float:
+    """Round to a number of significant digits; 0 and unknown stay what they are."""
+    if not math.isfinite(value) or value == 0.0:
+        return value
+    return round(value, digits - 1 - math.floor(math.log10(abs(value))))
+
+
+def number(value: float | None, digits: int = 3, *, decimal: str = ".", thousands: str = _NARROW_SPACE) -> str:
+    """Print a number with so many significant digits, a dash where it is not known."""
+    if value is None or math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    rounded = significant(float(value), digits)
+    if rounded == 0.0:
+        return "0"
+    places = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
+    text = f"{rounded:,.{places}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text and abs(rounded) >= 1e-9 and places > 2 else text
+    return text.replace(",", "\0").replace(".", decimal).replace("\0", thousands).replace("-", "−")
+
+
+def volume(value_m3: float | None, unit: str = "m3", digits: int = 3) -> str:
+    """Print a volume held in cubic metres in the unit asked for, with the unit's name."""
+    if value_m3 is None or math.isnan(value_m3):
+        return "–"
+    return f"{number(float(convert(value_m3, 'm3', unit)), digits)}{_NARROW_SPACE}{UNIT_PRINTED[unit]}"
+
+
+def percent(ratio: float | None, digits: int = 2) -> str:
+    """Print a ratio as per cent."""
+    return "–" if ratio is None or math.isnan(ratio) else f"{number(100.0 * ratio, digits)}{_NARROW_SPACE}%"
+
+
+def with_unit(value: float | None, unit: str, digits: int = 3) -> str:
+    """Print a value with the unit ending it is held in."""
+    if unit == "ratio":
+        return number(value, digits)
+    printed = UNIT_PRINTED.get(unit, unit.replace("_", " "))
+    return number(value, digits) + (_NARROW_SPACE + printed if printed else "")
+
+
+def hours(value: float) -> str:
+    """Print a span of hours as a crew reads it."""
+    if math.isnan(value):
+        return "not known"
+    if math.isinf(value):
+        return "not falling"
+    if value < 1.0:
+        return "may be empty now"
+    return f"{value:.0f} h" if value < 96.0 else f"{value / 24.0:.0f} days"
+
+
+def confidence_word(probability: float) -> str:
+    """Put a probability into a word; the number stands beside it on every page."""
+    for limit, word in ((0.95, "almost certain"), (0.8, "very likely"), (0.6, "likely"), (0.4, "about even"),
+                        (0.2, "possible")):
+        if probability >= limit:
+            return word
+    return "unlikely"
+
+
+def clean(text: object) -> str:
+    """
+    Take out of a text from outside what could break a line or turn the reading direction.
+
+    Control characters become spaces; embedding, override and isolate marks, which could make a page read backwards,
+    are dropped. Letters of right-to-left scripts and their plain direction marks stay.
+    """
+    kept = (" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in str(text)
+            if char not in _TURNING_MARKS)
+    return re.sub(r"\s+", " ", "".join(kept)).strip()
+
+
+def great_circle_km(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """Distance between two places given by latitude_deg and longitude_deg, on a sphere of 6371 km."""
+    lat_1, lat_2 = math.radians(one["latitude_deg"]), math.radians(other["latitude_deg"])
+    d_lon = math.radians(other["longitude_deg"] - one["longitude_deg"])
+    half = math.sin((lat_2 - lat_1) / 2) ** 2 + math.cos(lat_1) * math.cos(lat_2) * math.sin(d_lon / 2) ** 2
+    return 2 * 6371.0 * math.asin(math.sqrt(half))

@@ -1,0 +1,285 @@
+"""
+What follows from a diagnosis if nobody goes: how long the water lasts, who depends on it, and how soon to go.
+
+The ranking is meant to be argued with: every site carries the sentences that gave it its place.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from diagnostics.results import Finding, SiteDiagnosis
+from diagnostics.site import Demand
+
+ClassCode = Literal["go_now", "today", "this_week", "next_route", "watch", "all_well"]
+CLASS_CODES: tuple[ClassCode, ...] = ("go_now", "today", "this_week", "next_route", "watch", "all_well")
+
+# Causes that sit in the measuring, not in the water. They cost no water by themselves.
+MEASURING_CAUSES: frozenset[str] = frozenset({
+    "meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset", "irradiance_sensor_fault",
+    "temperature_sensor_fault", "level_sensor_fault", "electrical_sensor_fault", "clock_shift", "swapped_channels",
+    "unit_mistake", "logger_silent"})
+OPEN_STATUSES: frozenset[str] = frozenset({"new", "growing", "steady", "relapsed"})
+_CLASS_OF_URGENCY: dict[str, ClassCode] = {"now": "go_now", "two_days": "today", "two_weeks": "this_week",
+                                           "next_route": "next_route", "information": "watch"}
+
+
+@dataclass(frozen=True, slots=True)
+class RankingRules:
+    """
+    The numbers behind the ranking, each with its reason; a company may set its own.
+
+    Heads are counted at usual need and at the upper need that the worst case takes. Cattle drink 41 to 82 l a day
+    between 21 and 32 degC (Ohio State University Extension, beef newsletter, May 2007: 10.8 to 21.6 US gal), hence 60
+    and 85. People: 15 l is an emergency minimum and 20 l the aim (Oxfam on solar-pumped water in Ugandan camps), hence
+    20 and, where animals and gardens share the tap, 40. Small animals 6 and 10 l, irrigation 4 and 7 mm a day are
+    common practice.
+    """
+
+    go_now_hours: float = 12.0          # a crew needs half a day to be on its way
+    today_hours: float = 48.0           # two nights: the next clear day may fail too
+    this_week_hours: float = 168.0
+    person_usual_m3_day: float = 0.020
+    person_upper_m3_day: float = 0.040
+    large_animal_usual_m3_day: float = 0.060
+    large_animal_upper_m3_day: float = 0.085
+    small_animal_usual_m3_day: float = 0.006
+    small_animal_upper_m3_day: float = 0.010
+    irrigation_usual_m_day: float = 0.004
+    irrigation_upper_m_day: float = 0.007
+    known_need_upper_ratio: float = 1.25        # a written need is a usual need
+    unknown_fill_ratio: float = 0.5             # tank level not measured: half full is taken, and said
+    inflow_days: int = 7                        # the worst of so many judged days is the inflow taken
+    silent_after_days: int = 2                  # one missed nightly upload is ordinary
+
+
+@dataclass(frozen=True, slots=True)
+class Storage:
+    """Water that can still be drawn. `usable_m3` NaN: level not known; `capacity_m3` NaN: no tank described."""
+
+    capacity_m3: float = np.nan
+    usable_m3: float = np.nan
+    seen_hours_ago: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Consequence:
+    """Place in the ranking and the reasons for it."""
+
+    class_code: ClassCode
+    hours_to_empty: float           # worst case; inf where the tank is not falling, NaN where nobody can tell
+    hours_are: Literal["worst case", "unknown, worst case", "not falling", "not known"]
+    usual_need_m3_day: float        # NaN where nobody wrote down who drinks
+    worst_inflow_m3_day: float
+    water_lost_m3_day: float
+    water_lost_low_m3_day: float
+    water_lost_high_m3_day: float
+    confidence: float
+    heads: int
+    silent_days: int
+    reasons: tuple[str, ...]
+
+
+def open_findings(findings: Sequence[Finding]) -> list[Finding]:
+    """
+    Return findings that are not healed or mended, the costliest first.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        All findings of a site.
+
+    Returns
+    -------
+    still_open : list of Finding
+        Faults of the system before faults of the measuring, then by water lost, then by confidence.
+    """
+    still_open = [finding for finding in findings if finding.status in OPEN_STATUSES]
+    return sorted(still_open, key=lambda finding: (finding.cause in MEASURING_CAUSES, -finding.water_lost_m3_day,
+                                                   -finding.confidence, finding.cause))
+
+
+def daily_need(demand: Demand, rules: RankingRules | None = None) -> tuple[float, float]:
+    """
+    Work out what the users of a site need in a day, usual and upper.
+
+    Parameters
+    ----------
+    demand : Demand
+        Heads, area, or a need that is known.
+    rules : RankingRules, optional
+        Needs per head. [m3/day]
+
+    Returns
+    -------
+    usual_m3_day, upper_m3_day : tuple of float
+        NaN both where nothing was written down. [m3/day]
+    """
+    rules = rules or RankingRules()
+    if demand.daily_need_m3 is not None:
+        return demand.daily_need_m3, demand.daily_need_m3 * rules.known_need_upper_ratio
+    usual = (demand.people * rules.person_usual_m3_day + demand.large_animals * rules.large_animal_usual_m3_day
+             + demand.small_animals * rules.small_animal_usual_m3_day
+             + demand.irrigated_area_m2 * rules.irrigation_usual_m_day)
+    upper = (demand.people * rules.person_upper_m3_day + demand.large_animals * rules.large_animal_upper_m3_day
+             + demand.small_animals * rules.small_animal_upper_m3_day
+             + demand.irrigated_area_m2 * rules.irrigation_upper_m_day)
+    return (usual, upper) if upper > 0.0 else (np.nan, np.nan)
+
+
+def silent_days(days: pd.DataFrame, as_of: date) -> int:
+    """
+    Count the days without any reading up to `as_of`.
+
+    Parameters
+    ----------
+    days : pandas.DataFrame
+        Days of a diagnosis (index: date, column main_state).
+    as_of : date
+        Day of the judgement; days after the last one of the table count as silent.
+
+    Returns
+    -------
+    count : int
+        0 where the last day has readings. [days]
+    """
+    if days.empty:
+        return 0
+    heard = days.index[(days["main_state"] != "silent").to_numpy()]
+    last_heard = heard[-1] if len(heard) else days.index[0]
+    return max((_as_date(as_of) - _as_date(last_heard)).days, 0)
+
+
+def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, as_of: date,
+                rules: RankingRules | None = None) -> Consequence:
+    """
+    Say how soon somebody should go to a site, and why.
+
+    Parameters
+    ----------
+    diagnosis : SiteDiagnosis
+        What was worked out for the site.
+    demand : Demand
+        Who depends on the water.
+    storage : Storage
+        What is left in the tank. [m3]
+    as_of : date
+        Local day of the judgement, a day with complete data if any has.
+    rules : RankingRules, optional
+        Limits and needs.
+
+    Returns
+    -------
+    placed : Consequence
+        A silent site takes the last level known, the upper need and no inflow at all.
+    """
+    rules = rules or RankingRules()
+    quiet = silent_days(diagnosis.days, as_of)
+    quiet = quiet if quiet >= rules.silent_after_days else 0
+    still_open = open_findings(diagnosis.findings)
+    faults = [finding for finding in still_open if finding.cause not in MEASURING_CAUSES]
+    usual, upper = daily_need(demand, rules)
+    inflow = 0.0 if quiet or diagnosis.verdict == "not working" else _worst_inflow(diagnosis.days, rules)
+    hours, hours_are = _hours_to_empty(storage, upper, inflow, quiet, rules)
+    code, reasons = _placed(diagnosis, still_open, hours, quiet, rules)
+    heads = demand.people + demand.large_animals + demand.small_animals
+    return Consequence(
+        class_code=code, hours_to_empty=hours, hours_are=hours_are, usual_need_m3_day=usual,
+        worst_inflow_m3_day=inflow,
+        water_lost_m3_day=sum(finding.water_lost_m3_day for finding in faults),
+        water_lost_low_m3_day=sum(finding.water_lost_low_m3_day for finding in faults),
+        water_lost_high_m3_day=sum(finding.water_lost_high_m3_day for finding in faults),
+        confidence=max((finding.confidence for finding in still_open), default=0.0),
+        heads=heads, silent_days=quiet, reasons=tuple(reasons))
+
+
+def rank_key(placed: Consequence) -> tuple[int, float, int, float, int, float]:
+    """
+    Return the sorting key of a site: class, hours, silence before bad data, water lost, heads, confidence.
+
+    Parameters
+    ----------
+    placed : Consequence
+        From `consequence`.
+
+    Returns
+    -------
+    key : tuple
+        Smaller goes first.
+    """
+    hours = placed.hours_to_empty if np.isfinite(placed.hours_to_empty) else 1e6
+    return (CLASS_CODES.index(placed.class_code), -float(placed.silent_days > 0), int(hours // 12),
+            -placed.water_lost_m3_day, -placed.heads, -placed.confidence)
+
+
+def _as_date(day: date) -> date:
+    return day.date() if isinstance(day, pd.Timestamp) else day
+
+
+def _worst_inflow(days: pd.DataFrame, rules: RankingRules) -> float:
+    judged = days[days["judged"].to_numpy(dtype=bool)].tail(rules.inflow_days) if len(days) else days
+    if judged.empty:
+        return 0.0
+    could_have = judged["delivered_m3"].fillna(0.0) + judged["tank_full_m3"].fillna(0.0)
+    return float(could_have.min())
+
+
+def _hours_to_empty(storage: Storage, upper: float, inflow: float, quiet: int, rules: RankingRules
+                    ) -> tuple[float, Literal["worst case", "unknown, worst case", "not falling", "not known"]]:
+    if not np.isfinite(upper):
+        return np.nan, "not known"
+    net_draw = upper - inflow
+    if net_draw <= 0.0:
+        return np.inf, "not falling"
+    usable = storage.usable_m3
+    guessed = not np.isfinite(usable)
+    if guessed:
+        has_tank = np.isfinite(storage.capacity_m3)
+        if not has_tank and inflow > 0.0:
+            return np.nan, "not known"      # nothing is stored, but water still comes by day
+        usable = storage.capacity_m3 * rules.unknown_fill_ratio if has_tank else 0.0
+    gone = max(storage.seen_hours_ago, 24.0 * quiet if quiet else 0.0)
+    hours = max(24.0 * usable / net_draw - gone, 0.0)
+    return hours, "unknown, worst case" if quiet or guessed else "worst case"
+
+
+def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, quiet: int,
+            rules: RankingRules) -> tuple[ClassCode, list[str]]:
+    """Take the most pressing of what the findings ask for, what the tank leaves, and what silence hides."""
+    places: list[ClassCode] = ["all_well"]
+    reasons: list[str] = []
+    for finding in still_open:
+        place = _CLASS_OF_URGENCY[finding.urgency]
+        places.append(place)
+        if finding.urgency == "now":
+            reasons.append("A danger to people or the pump does not wait for the route.")
+    short = quiet or diagnosis.verdict in ("less than it should", "not working")
+    short = short or any(finding.cause not in MEASURING_CAUSES for finding in still_open)
+    if quiet:
+        places.append("this_week")
+        reasons.append(f"Nothing heard for {quiet} days. No news is not good news: no inflow is assumed.")
+    elif diagnosis.verdict == "not working":
+        places.append("today")
+        reasons.append("The pump stands.")
+    elif diagnosis.verdict == "not enough data":
+        places.append("next_route")
+        reasons.append("Readings arrive but they are not enough for a verdict.")
+    elif diagnosis.verdict == "less than it should":
+        places.append("next_route")
+    limits: tuple[tuple[float, ClassCode], ...] = (
+        (rules.go_now_hours, "go_now"), (rules.today_hours, "today"), (rules.this_week_hours, "this_week"))
+    pressing = next((place for limit, place in limits if hours <= limit), None)
+    if pressing is not None and short:
+        places.append(pressing)
+        reasons.append(f"The tank may be empty in {hours:.0f} h.")
+    elif pressing is not None and diagnosis.verdict != "not enough data":
+        places.append("watch")
+        reasons.append(f"The pump is well, yet the tank may be empty in {hours:.0f} h: ring the owner, do not drive.")
+    elif pressing is not None:
+        places.append("this_week")
+        reasons.append(f"The tank may be empty in {hours:.0f} h.")
+    return min(places, key=CLASS_CODES.index), reasons
