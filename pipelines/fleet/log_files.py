@@ -70,17 +70,22 @@ def _check_channel(channel: str, file: TomlFile, at: tuple[str | int, ...]) -> l
 
 def check_claims(sites: Mapping[str, Site], files: Mapping[str, list[list[Path]]], names: Mapping[str, str],
                  logs: Path) -> list[Problem]:
-    """Find files that two sites claim without a logger_id that tells their rows apart."""
-    claims: dict[Path, list[tuple[str, str | None]]] = {}
+    """
+    Find files that two sites claim without a logger_id that tells their rows apart.
+
+    Two sites that read the same file by different profiles take different columns of it, which is no clash.
+    """
+    claims: dict[Path, list[tuple[str, str, str | None]]] = {}
     for site_id, site in sites.items():
         for source, paths in zip(site.logs, files[site_id], strict=True):
             for path in paths:
-                claims.setdefault(path, []).append((site_id, source.logger_id))
+                claims.setdefault(path, []).append((site_id, source.profile, source.logger_id))
     clashes: dict[tuple[str, str], list[Path]] = {}
     for path, claimants in claims.items():
-        for position, (site_id, logger_id) in enumerate(claimants):
-            for other, other_id in claimants[:position]:
-                if other != site_id and (logger_id is None or other_id is None or logger_id == other_id):
+        for position, (site_id, profile, logger_id) in enumerate(claimants):
+            for other, other_profile, other_id in claimants[:position]:
+                if other != site_id and profile == other_profile and (
+                        logger_id is None or other_id is None or logger_id == other_id):
                     clashes.setdefault((other, site_id), []).append(path)
     problems = []
     for (one, other), paths in clashes.items():
