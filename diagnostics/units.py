@@ -18,21 +18,23 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "m": "meter", "cm": "centimeter", "mm": "millimeter", "km": "kilometer", "ft": "foot", "in": "inch",
     # area
     "m2": "meter**2", "mm2": "millimeter**2", "cm2": "centimeter**2", "in2": "inch**2",
+    "ft2": "foot**2", "ha": "hectare", "acre": "acre_of_land",
     # volume
     "m3": "meter**3", "l": "liter", "gal_us": "gallon", "gal_imp": "imperial_gallon", "ml": "milliliter",
-    "cm3": "centimeter**3", "in3": "inch**3", "ft3": "foot**3", "acre_ft": "acre_foot",
+    "cm3": "centimeter**3", "in3": "inch**3", "ft3": "foot**3", "acre_ft": "acre_of_land*foot",
     # flow
-    "m3_s": "meter**3/second", "m3_h": "meter**3/hour", "m3_day": "meter**3/day", "l_s": "liter/second",
+    "m3_s": "meter**3/second", "m3_min": "meter**3/minute", "m3_h": "meter**3/hour", "m3_day": "meter**3/day", "l_s": "liter/second",
     "l_min": "liter/minute", "l_h": "liter/hour", "l_day": "liter/day", "gpm_us": "gallon/minute",
     "gpm_imp": "imperial_gallon/minute", "gph_us": "gallon/hour", "gal_us_day": "gallon/day",
+    "ft3_s": "foot**3/second",
     # displacement
     "m3_rev": "meter**3/turn", "ml_rev": "milliliter/turn", "cm3_rev": "centimeter**3/turn",
     "l_rev": "liter/turn", "in3_rev": "inch**3/turn", "gal_us_rev": "gallon/turn",
     # pressure
-    "pa": "pascal", "kpa": "kilopascal", "bar": "bar", "mbar": "millibar", "hpa": "hectopascal", "psi": "psi",
+    "pa": "pascal", "kpa": "kilopascal", "bar": "bar", "mbar": "millibar", "hpa": "hectopascal", "psi": "psi", "atm": "atmosphere",
     "m_h2o": "meter_water", "ft_h2o": "foot_water", "kg_cm2": "kilogram_force/centimeter**2",
     # power, energy
-    "w": "watt", "kw": "kilowatt", "hp": "horsepower", "wh": "watt_hour", "kwh": "kilowatt_hour", "j": "joule",
+    "w": "watt", "kw": "kilowatt", "hp": "horsepower", "hp_metric": "metric_horsepower", "wh": "watt_hour", "kwh": "kilowatt_hour", "j": "joule",
     "mj": "megajoule", "ah": "ampere_hour", "c_charge": "coulomb",
     # electric
     "v": "volt", "mv": "millivolt", "kv": "kilovolt", "a": "ampere", "ma": "milliampere", "ohm": "ohm",
@@ -59,6 +61,8 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "m_per_l_s2": "meter*second**2/liter**2",
     "m3_s_per_m": "meter**2/second", "l_min_per_m": "liter/minute/meter", "gpm_us_per_ft": "gallon/minute/foot",
     "m3_h_per_m": "meter**2/hour",
+    # heat loss of a module
+    "w_m2_k": "watt/meter**2/kelvin", "w_s_m3_k": "watt*second/meter**3/kelvin",
     # density
     "kg_m3": "kilogram/meter**3",
 }
@@ -70,6 +74,8 @@ def _registry() -> pint.UnitRegistry[float]:
     # Water columns at 4 degC (1000 kg/m3) and standard gravity, the convention of pressure gauges marked in head.
     registry.define("meter_water = 9806.65 pascal")
     registry.define("foot_water = 0.3048 * 9806.65 pascal")
+    # Acre of the international foot; the registry's own is that of the survey foot.
+    registry.define("acre_of_land = 43560 * foot**2")
     return registry
 
 
