@@ -48,4 +48,12 @@ class Drive(Described):
         if self.start_power_w is not None and self.stop_power_w is not None and self.stop_power_w > self.start_power_w:
             raise ValueError(f"stop_power_w ({self.stop_power_w:g}) is above start_power_w ({self.start_power_w:g}): "
                              "the drive would chatter. Swap them.")
+        if (self.min_frequency_hz is not None and self.max_frequency_hz is not None
+                and self.min_frequency_hz >= self.max_frequency_hz):
+            raise ValueError(f"min_frequency_hz ({self.min_frequency_hz:g}) is not below max_frequency_hz "
+                             f"({self.max_frequency_hz:g}). Swap them.")
+        if (self.held_voltage_v is not None and self.max_input_voltage_v is not None
+                and self.held_voltage_v > self.max_input_voltage_v):
+            raise ValueError(f"held_voltage_v ({self.held_voltage_v:g}) is above max_input_voltage_v "
+                             f"({self.max_input_voltage_v:g}): check the two on the drive's sheet.")
         return self

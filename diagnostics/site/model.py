@@ -54,6 +54,12 @@ class Guarantee(Described):
     starts_on: date | None = None
     ends_on: date | None = None
 
+    @model_validator(mode="after")
+    def _dates_are_ordered(self) -> Self:
+        if self.starts_on is not None and self.ends_on is not None and self.ends_on <= self.starts_on:
+            raise ValueError(f"ends_on ({self.ends_on}) is not after starts_on ({self.starts_on}). Swap them.")
+        return self
+
 
 class Owner(Described):
     """Who gets the monthly letter, in which words."""
@@ -61,7 +67,7 @@ class Owner(Described):
     name: str = ""
     role: Literal["rancher", "village_committee", "farmer", "owner"] = "owner"
     email: str = ""
-    language: str = "en"
+    language: str = Field(default="en", pattern=r"^[a-z]{2}(-[A-Z]{2})?$", description="Code, for instance en, fr, sw.")
     volume_unit: Literal["l", "m3", "gal_us", "gal_imp"] = "m3"
     greeting_name: str = ""
 
@@ -170,7 +176,23 @@ class Site(Described):
                                  f"open-circuit voltage ({open_circuit:g} V): the array could give nothing.")
         if self.pump.family not in SURFACE and self.well.pump_setting_depth_m is None:
             raise ValueError(f"a {self.pump.family} needs well.pump_setting_depth: it hangs in the water.")
+        self._motor_fits()
+        depth, weep = self.well.pump_setting_depth_m, self.pipework.weep_hole_depth_m
+        if depth is not None and weep is not None and weep > depth:
+            raise ValueError(f"pipework.weep_hole_depth ({weep:g} m) is below the pump ({depth:g} m): a weep hole sits "
+                             "in the riser above it.")
         return self
+
+    def _motor_fits(self) -> None:
+        if self.lacks("pump", "drive"):
+            return
+        motor, drive = self.pump.motor.kind, self.drive.kind
+        if drive == "frequency" and motor == "brushed_dc":
+            raise ValueError("drive kind is frequency but the motor is brushed_dc: an AC drive cannot feed it. Check "
+                             "the two nameplates.")
+        if drive in ("direct", "current_booster") and motor == "induction":
+            raise ValueError(f"drive kind is {drive} but the motor is an induction motor, which needs an AC drive. "
+                             "Write drive kind frequency, or check the motor's nameplate.")
 
     def lacks(self, *parts: str) -> list[str]:
         """Return which of the named parts ("array", "drive", "pump", "well", "pipework") this site does not have."""

@@ -1,5 +1,6 @@
 """The pump end and its motor, by what the trade prints."""
 
+import itertools
 from typing import Literal, Self
 
 from pydantic import Field, model_validator
@@ -96,11 +97,53 @@ class Pump(Described):
         if sum(given) != 1:
             raise ValueError("describe the pump by exactly one of curve, power_table or displacement_m3_rev; "
                              f"{sum(given)} were given.")
-        if self.curve and (len(self.curve) < 3 or self.curve[0].head_m <= self.curve[-1].head_m):
-            raise ValueError("curve needs at least three points in the order of rising flow, head falling.")
+        if self.curve:
+            _check_curve(self.curve)
+        for cell in self.power_table:
+            _check_power("power_table", cell.flow_m3_s, cell.head_m, cell.input_power_w)
         if self.family.startswith("jet") and self.ejector is None and self.family != "jet_convertible":
             raise ValueError(f"a {self.family} pump needs an ejector table.")
         if self.displacement_m3_rev is not None and (self.volumetric_efficiency is None or self.rated_head_m is None):
             raise ValueError("displacement_m3_rev needs volumetric_efficiency and rated_head_m beside it, "
                              "or slip cannot be told.")
         return self
+
+    @model_validator(mode="after")
+    def _family_fits_description(self) -> Self:
+        if self.displacement_m3_rev is not None and self.family not in POSITIVE_DISPLACEMENT:
+            raise ValueError(f"displacement_m3_rev describes a pump that gives the same volume every turn; a "
+                             f"{self.family} is described by curve or power_table.")
+        if self.displacement_m3_rev is not None and self.rated_head_m is not None and self.key != "absent":
+            _check_power("displacement_m3_rev at rated_speed and rated_head",
+                         self.displacement_m3_rev * self.rated_speed_rpm / 60, self.rated_head_m,
+                         self.motor.rated_power_w)
+        if self.max_head_m is not None and self.rated_head_m is not None and self.max_head_m < self.rated_head_m:
+            raise ValueError(f"max_head ({self.max_head_m:g} m) is below rated_head ({self.rated_head_m:g} m); check "
+                             "whether one of them was written in feet.")
+        return self
+
+
+def _check_curve(curve: list[CurvePoint]) -> None:
+    """Refuse a head-flow-power curve that no pump can have."""
+    flows = [point.flow_m3_s for point in curve]
+    if len(curve) < 3 or curve[0].head_m <= curve[-1].head_m:
+        raise ValueError("curve needs at least three points in the order of rising flow, head falling.")
+    for number, (one, following) in enumerate(itertools.pairwise(flows), start=2):
+        if following <= one:
+            raise ValueError(f"curve point {number} has a flow of {following * 1000:g} L/s after {one * 1000:g} L/s; "
+                             "write the points in the order of rising flow.")
+    given = [point.power_w is not None for point in curve]
+    if any(given) and not all(given):
+        raise ValueError(f"curve point {given.index(False) + 1} has no power but others have; give power for every "
+                         "point or for none.")
+    for number, point in enumerate(curve, start=1):
+        if point.power_w is not None:
+            _check_power(f"curve point {number}", point.flow_m3_s, point.head_m, point.power_w)
+
+
+def _check_power(what: str, flow_m3_s: float, head_m: float, power_w: float) -> None:
+    """Refuse more power in the water than went in; P = rho g Q H."""
+    water_w = 998.2 * 9.80665 * flow_m3_s * head_m
+    if water_w >= power_w:
+        raise ValueError(f"{what}: lifting {flow_m3_s * 1000:.3g} L/s by {head_m:.4g} m takes {water_w:.0f} W, but "
+                         f"{power_w:.0f} W are said to go in. Check the units of flow, head and power.")

@@ -1,8 +1,9 @@
 """Where the power comes from: modules, array, battery, wind."""
 
-from typing import Literal, Self
+import itertools
+from typing import Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from diagnostics.site.described import Described
 
@@ -62,6 +63,26 @@ class Array(Described):
     heat_loss_wind_w_s_m3_k: float = Field(default=6.84, ge=0, lt=20, description="Faiman u1.")
     ground_albedo: float = Field(default=0.22, ge=0, le=0.95)
 
+    @field_validator("azimuth_deg", mode="before")
+    @classmethod
+    def _azimuth_from_north(cls, azimuth: Any) -> Any:
+        if isinstance(azimuth, (int, float)) and -180 <= azimuth < 0:
+            raise ValueError(f"azimuth_deg ({azimuth:g}) is negative: azimuth is counted clockwise from north. Where "
+                             f"the sheet counts from south, west positive, write {180 + azimuth:g}; where it counts "
+                             f"from north, write {360 + azimuth:g}.")
+        return azimuth
+
+    @field_validator("seasonal_tilts_deg")
+    @classmethod
+    def _months_and_tilts(cls, tilts: dict[int, float]) -> dict[int, float]:
+        for month, tilt in tilts.items():
+            if not 1 <= month <= 12:
+                raise ValueError(f"{month} is no month; write the number of a month, 1 to 12, = tilt.")
+            if not 0 <= tilt <= 90:
+                raise ValueError(f"the tilt of month {month} ({tilt:g}) is not between 0 and 90 degrees; count it "
+                                 "from horizontal.")
+        return tilts
+
     @model_validator(mode="after")
     def _mount_is_complete(self) -> Self:
         if self.mount == "seasonal_tilt" and not self.seasonal_tilts_deg:
@@ -92,6 +113,9 @@ class Battery(Described):
             raise ValueError("low_voltage_disconnect_v < reconnect_voltage_v < absorption_voltage_v must hold; found "
                              f"{self.low_voltage_disconnect_v:g}, {self.reconnect_voltage_v:g}, "
                              f"{self.absorption_voltage_v:g}.")
+        if not 0.9 <= self.absorption_voltage_v / self.nominal_voltage_v <= 1.5:
+            raise ValueError(f"absorption_voltage_v ({self.absorption_voltage_v:g}) does not belong to a battery of "
+                             f"nominal_voltage_v {self.nominal_voltage_v:g}: check whether it was read for one block.")
         return self
 
 
@@ -102,3 +126,13 @@ class WindTurbine(Described):
     power_curve: list[tuple[float, float]] = Field(min_length=3, description="Pairs (wind speed m/s, power W).")
     rectifier_efficiency: float = Field(default=0.9, gt=0.5, le=1)
     anemometer_height_m: float | None = Field(default=None, gt=0, le=60)
+
+    @field_validator("power_curve")
+    @classmethod
+    def _curve_rises_in_wind(cls, curve: list[tuple[float, float]]) -> list[tuple[float, float]]:
+        speeds = [speed for speed, _ in curve]
+        if any(after <= before for before, after in itertools.pairwise(speeds)):
+            raise ValueError("power_curve needs its pairs in the order of rising wind speed.")
+        if any(speed < 0 or power < 0 for speed, power in curve):
+            raise ValueError("power_curve holds a negative wind speed or power; check the signs.")
+        return curve

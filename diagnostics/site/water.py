@@ -1,5 +1,6 @@
 """The water path: well, pipes, tank, and what the water is for."""
 
+import itertools
 from typing import Literal, Self
 
 from pydantic import Field, model_validator
@@ -40,6 +41,13 @@ class Well(Described):
         if depth is not None and self.well_depth_m is not None and depth > self.well_depth_m:
             raise ValueError(f"pump_setting_depth ({depth:g} m) is below the bottom of the well "
                              f"({self.well_depth_m:g} m).")
+        if self.well_depth_m is not None and self.kind != "open" and self.well_depth_m <= level:
+            raise ValueError(f"well_depth ({self.well_depth_m:g} m) is not below static_water_level ({level:g} m): the "
+                             "well would be dry. Check whether one of them was written in feet.")
+        probe = self.low_water_probe_depth_m
+        if probe is not None and self.kind != "open" and probe <= level:
+            raise ValueError(f"low_water_probe_depth ({probe:g} m) is above static_water_level ({level:g} m): the pump "
+                             "could never start. Check whether one of them was written in feet.")
         return self
 
 
@@ -98,6 +106,16 @@ class Tank(Described):
             raise ValueError(f"full_level ({self.full_level_m:g} m) is above the tank's height ({self.height_m:g} m).")
         if self.float_reset_level_m is not None and self.float_reset_level_m >= self.full_level_m:
             raise ValueError("float_reset_level must be below full_level, or the float would chatter.")
+        if self.outlet_level_m >= self.full_level_m:
+            raise ValueError(f"outlet_level ({self.outlet_level_m:g} m) is not below full_level "
+                             f"({self.full_level_m:g} m): no water could be drawn.")
+        if self.overflow_level_m is not None and not self.full_level_m <= self.overflow_level_m <= self.height_m:
+            raise ValueError(f"overflow_level ({self.overflow_level_m:g} m) must lie between full_level "
+                             f"({self.full_level_m:g} m) and the tank's height ({self.height_m:g} m).")
+        for name in ("level_table_m", "volume_table_m3"):
+            table = getattr(self, name)
+            if any(after <= before for before, after in itertools.pairwise(table)):
+                raise ValueError(f"{name} must rise from entry to entry; write it from the floor upwards.")
         return self
 
 

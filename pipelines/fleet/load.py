@@ -130,7 +130,8 @@ def _load_profiles(fleet: Fleet) -> set[str]:
         fleet.problems += problems
         if key in fleet.profiles:
             fleet.problems.append(Problem(name, file.place(("key",)),
-                                          f"another file already holds the profile '{key}'.", "Give one of them another key."))
+                                          f"another file already holds the profile '{key}'.",
+                                          "Give one of them another key."))
         elif profile is None:
             broken.add(key)
         else:

@@ -140,7 +140,8 @@ def test_an_override_reaches_into_nested_tables(folder):
 
 
 def test_a_motor_without_electronics_needs_no_equipment_file(folder):
-    fleet = edit(folder, "sites/well-1.toml", ('drive = "f2"', 'drive = "direct"'))
+    fleet = edit(folder, "sites/well-1.toml", ('drive = "f2"', 'drive = "direct"'),
+                 ('pump = "c14"', 'pump = {key = "c14", motor = {kind = "brushless_dc"}}'))
     assert fleet.sites["well-1"].drive.kind == "direct" and not fleet.errors
 
 
