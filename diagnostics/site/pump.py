@@ -110,10 +110,12 @@ class Pump(Described):
 
     @model_validator(mode="after")
     def _family_fits_description(self) -> Self:
+        if self.key == "absent":
+            return self
         if self.displacement_m3_rev is not None and self.family not in POSITIVE_DISPLACEMENT:
             raise ValueError(f"displacement_m3_rev describes a pump that gives the same volume every turn; a "
                              f"{self.family} is described by curve or power_table.")
-        if self.displacement_m3_rev is not None and self.rated_head_m is not None and self.key != "absent":
+        if self.displacement_m3_rev is not None and self.rated_head_m is not None:
             _check_power("displacement_m3_rev at rated_speed and rated_head",
                          self.displacement_m3_rev * self.rated_speed_rpm / 60, self.rated_head_m,
                          self.motor.rated_power_w)
