@@ -30,6 +30,8 @@ from diagnostics.site import Site
 from diagnostics.units import convert
 
 Verdict = Literal["working", "less", "not_working", "unknown"]
+# Encoded lines end at 76 characters (RFC 2045, 6.7); the standard library's SMTP policy lets them grow to 78.
+_WIRE = SMTP.clone(max_line_length=76)
 _SIGN: dict[Verdict, str] = {"working": "✔", "less": "▼", "not_working": "✖", "unknown": "?"}
 _POWER_SIDE = frozenset({"soiled_array", "shaded_array", "string_open", "module_bypassed", "array_degraded",
                          "wiring_resistance", "off_mpp", "drive_derated", "drive_limited", "drive_stopped",
@@ -407,7 +409,7 @@ def _mail(site: Site, month: _Month, text: LetterText, sender: Sender, sent_at: 
     plain = plain_text(text)
     digest = hashlib.sha256("\0".join((site.id, month.first.isoformat(), sent_at.isoformat(), sender.address,
                                        site.owner.email, plain)).encode() + picture).hexdigest()
-    message = EmailMessage(policy=SMTP)
+    message = EmailMessage(policy=_WIRE)
     message["From"] = _address(sender.name, sender.address, f"letter address of {clean(sender.name)}")
     message["To"] = [_address(site.owner.name if number == 0 else "", part, f"owner.email of site {site.id}")
                      for number, part in enumerate(_parts(site.owner.email, site.id))]
