@@ -5,7 +5,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from diagnostics.consequence import RankingRules
 from diagnostics.results import ServiceEvent
+from diagnostics.settings import Settings
 from diagnostics.site import Site
 from diagnostics.site.suspicions import suspicions
 from pipelines.fleet.checking import check, check_what_is_sound
@@ -14,6 +16,7 @@ from pipelines.fleet.equipment import Equipment, read_equipment
 from pipelines.fleet.log_files import check_claims, check_log_sources
 from pipelines.fleet.problems import Problem
 from pipelines.fleet.service_log import read_service_log
+from pipelines.fleet.thresholds import check_thresholds, with_changes
 from pipelines.fleet.toml_text import TomlFile, TomlUnreadableError, read_toml
 
 if TYPE_CHECKING:
@@ -41,6 +44,14 @@ class Fleet:
     weather_files: list[Path] = field(default_factory=list)
     equipment: Equipment = field(default_factory=Equipment)
     refused: list[str] = field(default_factory=list)
+
+    def settings(self) -> Settings:
+        """Return the thresholds of the diagnosis as this company set them."""
+        return with_changes(Settings(), self.company.thresholds)
+
+    def ranking_rules(self) -> RankingRules:
+        """Return the rules of the ranking as this company set them."""
+        return with_changes(RankingRules(), self.company.thresholds)
 
     @property
     def errors(self) -> list[Problem]:
@@ -107,6 +118,12 @@ def _load_company(fleet: Fleet) -> None:
     company, problems = check_what_is_sound(Company, file.content, file)
     fleet.problems += problems
     fleet.company = company or fleet.company
+    wrong = check_thresholds(fleet.company.thresholds, file)
+    fleet.problems += wrong
+    if wrong:
+        sound = {name: change for name, change in fleet.company.thresholds.items()
+                 if not any(file.place(("thresholds", name)) == problem.where for problem in wrong)}
+        fleet.company = fleet.company.model_copy(update={"thresholds": sound})
     if company is not None and "name" not in file.content:
         fleet.problems.append(Problem("fleet.toml", "name", "the company has no name.", "Add name = \"...\".",
                                       "warning"))

@@ -90,10 +90,12 @@ def _read_row(header: list[str], cells: list[str], line: int,
     problems += wrong
     action, wrong = _read_action(row.get("action", ""), where)
     problems += wrong
+    cause, wrong = _read_cause(row.get("meant_for", ""), where)
+    problems += wrong
     if any(problem.severity == "error" for problem in problems) or when is None:
         return None, problems
     return ServiceEvent(site_id=site_id, when_utc=when, by=row.get("by", ""), action=action,
-                        says=row.get("says", ""), meant_for=row.get("meant_for", "")), problems
+                        says=row.get("says", ""), meant_for=cause), problems
 
 
 def _read_action(action: str, where: str) -> tuple[str, list[Problem]]:
@@ -104,6 +106,23 @@ def _read_action(action: str, where: str) -> tuple[str, list[Problem]]:
     close = nearest(action, SERVICE_ACTIONS)
     mend = f"Did you mean '{close}'?" if close else f"Known: {', '.join(SERVICE_ACTIONS)}."
     return "other", [Problem(NAME, where, f"action '{action}' is not known and is kept as 'other'.", mend, "warning")]
+
+
+def _read_cause(cause: str, where: str) -> tuple[str, list[Problem]]:
+    known = _known_causes()
+    if not cause or cause in known:
+        return cause, []
+    close = nearest(cause, known)
+    mend = f"Did you mean '{close}'?" if close else f"Known: {', '.join(sorted(known))}."
+    return "", [Problem(NAME, where, f"meant_for '{cause}' is not a known cause and is not used.", mend, "warning")]
+
+
+def _known_causes() -> set[str]:
+    try:
+        from diagnostics.causes import CAUSES
+    except ImportError:
+        return {cause for action in SERVICE_ACTIONS.values() for cause in action.meant_for}
+    return set(CAUSES)
 
 
 def _read_when(text: str, timezone: str, where: str) -> tuple[datetime | None, list[Problem]]:

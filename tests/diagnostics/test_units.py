@@ -36,7 +36,8 @@ def test_there_and_back_is_the_same(one, other, value):
     (1, "atm", "pa", 101325), (1, "ft3_s", "l_s", 28.316846592), (1, "acre_ft", "m3", 1233.48183754752),
     (1, "gal_us_day", "l_day", 3.785411784), (1, "m3_min", "m3_h", 60), (1, "kg_cm2", "pa", 98066.5),
     (1, "mph", "m_s", 0.44704), (1, "knot", "m_s", 1852 / 3600), (1, "lbf_ft", "n_m", 1.3558179483314),
-    (1, "ml_rev", "m3_rev", 1e-6), (60, "rpm", "rpm", 60), (1, "kwh", "j", 3.6e6), (-0.31, "pct_per_k", "per_k", -0.0031),
+    (1, "ml_rev", "m3_rev", 1e-6), (60, "rpm", "rpm", 60), (1, "kwh", "j", 3.6e6),
+    (-0.31, "pct_per_k", "per_k", -0.0031),
     (500, "ppm_per_k", "per_k", 5e-4), (1, "m_per_l_s", "s_m2", 1000), (1, "m_per_l_s2", "s2_m5", 1e6),
     (1, "h_m2", "s_m2", 3600), (1, "l_min_per_m", "m2_s", 1e-3 / 60), (25, "w_m2_k", "w_m2_k", 25),
     (0.0, "k", "c", -273.15), (98.6, "f", "c", 37.0),
@@ -54,7 +55,8 @@ def test_arrays_keep_their_shape_and_what_is_not_known_stays_not_known():
 @pytest.mark.parametrize(("name", "parts"), [
     ("static_water_level_ft", ("static_water_level", "ft")), ("flow_gpm_us", ("flow", "gpm_us")),
     ("flow_m3_s", ("flow", "m3_s")), ("rain_mm_rain", ("rain", "mm_rain")), ("note", None), ("m", None),
-    ("modules_in_series", None), ("temperature_coefficient_voc_pct_per_k", ("temperature_coefficient_voc", "pct_per_k")),
+    ("modules_in_series", None),
+    ("temperature_coefficient_voc_pct_per_k", ("temperature_coefficient_voc", "pct_per_k")),
     ("drawdown_linear_s_m2", ("drawdown_linear", "s_m2")),
 ])
 def test_the_longest_known_ending_is_the_unit(name, parts):
@@ -62,5 +64,5 @@ def test_the_longest_known_ending_is_the_unit(name, parts):
 
 
 def test_an_unknown_ending_names_the_known_ones():
-    with pytest.raises(ValueError, match="unit 'furlong' is not known; known units: .*ft"):
+    with pytest.raises(ValueError, match=r"unit 'furlong' is not known; known units: .*ft"):
         convert(1.0, "furlong", "m")

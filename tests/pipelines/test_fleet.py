@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
+from diagnostics.settings import Settings
 from pipelines.fleet import Fleet, Problem, load_fleet
+from pipelines.fleet.thresholds import with_changes
 
 FLEET = 'name = "Korro Water Service"\ntimezone = "Africa/Nairobi"\nunits = "metric"\n'
 
@@ -259,13 +261,42 @@ def test_a_folder_with_nothing_in_it_says_what_to_write(tmp_path):
 def test_company_values_are_checked(folder):
     (folder / "fleet.toml").write_text(FLEET + 'water_value_per_m3 = 2\nlanguag = "en"\n'
                                        '[alerts]\nservice_desk = ["not an address"]\nboss = ["a@b.example"]\n'
-                                       '[thresholds]\nleast_sun_hours = {value = 3, why = ""}\n', encoding="utf-8")
+                                       '[thresholds]\nleast_judged_sun_hours = {value = 3, why = ""}\n',
+                                       encoding="utf-8")
     text = "\n".join(map(str, load_fleet(folder).problems))
-    for fragment in ("Did you mean 'language'?", "not an e-mail address", "boss", "thresholds.least_sun_hours.why",
-                     "without a currency"):
+    for fragment in ("Did you mean 'language'?", "not an e-mail address", "boss",
+                     "thresholds.least_judged_sun_hours.why", "without a currency"):
         assert fragment in text, text
 
 
 def test_the_company_sets_the_defaults_of_its_owners(folder):
     fleet = edit(folder, "fleet.toml", ('units = "metric"', 'units = "us"\nlanguage = "fr"'))
     assert fleet.sites["well-1"].owner.volume_unit == "gal_us" and fleet.sites["well-1"].owner.language == "fr"
+
+
+def test_thresholds_are_those_of_the_program_and_reach_its_settings(folder):
+    path = folder / "fleet.toml"
+    path.write_text(FLEET + "[thresholds]\nsilent_after_hours = {value = 100, why = \"Cards are read weekly.\"}\n"
+                    "today_hours = {value = 72, why = \"The truck needs two days.\"}\n", encoding="utf-8")
+    fleet = load_fleet(folder)
+    assert fleet.problems == []
+    assert fleet.settings().silent_after_hours == 100 and fleet.ranking_rules().today_hours == 72
+    assert fleet.settings().least_judged_sun_hours == Settings().least_judged_sun_hours
+
+
+@pytest.mark.parametrize(("line", "says"), [
+    ("silent_after_hour = {value = 3, why = \"We like it so.\"}", "Did you mean 'silent_after_hours'?"),
+    ("open_probability = {value = 80, why = \"Eighty percent.\"}", "Write 0.8 for 80 %"),
+    ("most_causes = {value = 2.5, why = \"Half a cause more.\"}", "whole number"),
+    ("silent_after_hours = {value = -3, why = \"Back in time.\"}", "no threshold is negative"),
+])
+def test_a_threshold_that_cannot_be_is_said_and_not_used(folder, line, says):
+    (folder / "fleet.toml").write_text(f"{FLEET}[thresholds]\n{line}\n", encoding="utf-8")
+    fleet = load_fleet(folder)
+    assert says in str(only(fleet))
+    assert fleet.settings() == Settings() and set(fleet.sites) == {"well-1"}
+
+
+def test_changing_settings_needs_settings():
+    with pytest.raises(TypeError, match="dataclass instance"):
+        with_changes(3, {})
