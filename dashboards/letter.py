@@ -190,7 +190,7 @@ def _written(month: _Month, sender: Sender, known: MonthKnown, rules: RankingRul
 
 
 def _water(month: _Month, known: MonthKnown, rules: RankingRules) -> list[str]:
-    words, site = month.words, month.site
+    words = month.words
     lines: list[str] = []
     metered = month.seen["seen_m3"].dropna()
     if metered.empty:

@@ -1,5 +1,6 @@
 """The one jinja environment of pages and letters: autoescape always on, undefined names are errors."""
 
+from datetime import date, datetime
 from functools import lru_cache
 from importlib import resources
 
@@ -7,6 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from dashboards import shown
+from diagnostics.units import convert
 
 
 @lru_cache(maxsize=1)
@@ -16,8 +18,33 @@ def environment() -> Environment:
                        trim_blocks=True, lstrip_blocks=True)
     made.filters.update(
         clean=shown.clean, number=shown.number, percent=shown.percent, with_unit=shown.with_unit, hours=shown.hours,
-        confidence_word=shown.confidence_word, volume=shown.volume)
+        confidence_word=shown.confidence_word, volume=shown.volume, in_volume=_in_volume, fixed=_fixed, whole=_whole,
+        long_date=_long_date, short_date=_short_date, stamp=_stamp)
     return made
+
+
+def _in_volume(value_m3: float, unit: str) -> float:
+    return float(convert(value_m3, "m3", unit))
+
+
+def _fixed(value: float, places: int) -> str:
+    return f"{value + 0.0:,.{places}f}".replace(",", "\u202f").replace("-", "−")
+
+
+def _whole(value: int) -> str:
+    return _fixed(float(value), 0)
+
+
+def _long_date(when: date) -> str:
+    return f"{when.day} {when:%B %Y}"
+
+
+def _short_date(when: date) -> str:
+    return f"{when.day} {when:%b}"
+
+
+def _stamp(when: datetime) -> str:
+    return f"{when.day} {when:%b %Y, %H:%M} UTC"
 
 
 @lru_cache(maxsize=4)

@@ -1,0 +1,378 @@
+"""What a page says in words and rows: sentences and tables drawn from the records, nothing judged anew."""
+
+import math
+import re
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from dashboards.shown import clean, hours, number, percent, volume, with_unit
+from dashboards.small_pictures import CalendarWeek, calendar
+from dashboards.views import FleetView, SiteView
+from dashboards.wording import desk, letter_actions, letter_wording
+from diagnostics.consequence import CLASS_CODES, Consequence
+from diagnostics.results import Finding
+from diagnostics.site import Site
+from diagnostics.units import convert
+
+# Words by which a test shows what it costs in time and tools, the cheapest first.
+_COST_WORDS = (("ask", "ring", "phone", "photo"), ("look", "listen", "see "), ("wipe", "wash", "clean"), ("dip",),
+               ("bucket", "stopwatch"), ("gauge", "shut-in", "pressure"),
+               ("clamp", "volt", "amp", "current", "measure"),
+               ("insulation", "winding", "megger"), ("lift", "pull"))
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """One test on a visit sheet; `splits` names the rival that it would settle."""
+
+    splits: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """Totals of the last 30 days over judged days."""
+
+    delivered: float
+    expected: float
+    full: float
+    judged: int
+    days: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class UnjudgedRow:
+    """A site with days not judged."""
+
+    view: SiteView
+    judged: int
+    days: int
+    share: float
+    reasons: str
+
+
+@dataclass(frozen=True, slots=True)
+class DriftRow:
+    """A site's share delivered now against its first judged days."""
+
+    view: SiteView
+    now: float
+    then: float
+    change: str
+    family: str
+
+
+def hours_say(placed: Consequence) -> str:
+    """Say when the tank is empty, never hiding that nobody knows."""
+    shown = hours(placed.hours_to_empty)
+    return f"unknown, worst case {shown}" if placed.hours_are == "unknown, worst case" else shown
+
+
+def depend(site: Site) -> str:
+    """Say who depends on a site."""
+    demand = site.demand
+    parts = [f"{number(count, 4)} {word}" for count, word in (
+        (demand.people, "people"), (demand.large_animals, "large animals"), (demand.small_animals, "small animals"))
+        if count]
+    if demand.irrigated_area_m2:
+        parts.append(f"{number(demand.irrigated_area_m2 / 1e4, 2)} ha")
+    if not parts and demand.daily_need_m3:
+        parts.append(f"{volume(demand.daily_need_m3, digits=2)} a day")
+    return ", ".join(parts) or "not written down"
+
+
+def headline(fleet: FleetView) -> str:
+    """Say in one line what the day asks of the desk."""
+    words = desk()["class"]
+    visits = [(words[code]["word"].lower(), sum(view.consequence.class_code == code for view in fleet.sites))
+              for code in CLASS_CODES[:4]]
+    asked = ", ".join(f"{count} {word}" for word, count in visits if count)
+    silent = sum(view.consequence.silent_days > 0 for view in fleet.sites)
+    lost = sum(view.consequence.water_lost_m3_day for view in fleet.sites)
+    line = f"{len(fleet.sites)} sites. " + (f"Visits: {asked}. " if asked else "No visit is called for. ")
+    if lost > 0.0:
+        line += f"Faults cost {volume(lost, fleet.units.volume, 2)} a day. "
+    return line + (f"{silent} {'site is' if silent == 1 else 'sites are'} silent." if silent else "No site is silent.")
+
+
+def why_more(view: SiteView, labels: Mapping[str, str]) -> list[str]:
+    """Name what else gave a site its place: water lost, trend, hours to empty and what they rest on."""
+    placed, lines = view.consequence, []
+    if placed.water_lost_m3_day > 0.0:
+        unit = view.units.volume
+        lines.append(f"Faults cost {volume(placed.water_lost_m3_day, unit, 2)} a day "
+                     f"({number(float(convert(placed.water_lost_low_m3_day, 'm3', unit)), 2)} to "
+                     f"{number(float(convert(placed.water_lost_high_m3_day, 'm3', unit)), 2)}).")
+    if placed.hours_are == "unknown, worst case":
+        known = math.isfinite(view.storage.usable_m3)
+        lines.append("The tank's level is not known now: " + (
+            "the last level, the upper need and no inflow are taken." if known and placed.silent_days else
+            "half full and the upper need are taken."))
+    elif placed.hours_are == "not known":
+        lines.append("Nobody wrote down who drinks, or there is no tank: hours cannot be told.")
+    for finding in view.open_findings:
+        if finding.status in ("growing", "relapsed"):
+            word = "grows" if finding.status == "growing" else "came back"
+            lines.append(f"{labels.get(finding.cause, finding.cause)} {word}.")
+    return lines
+
+
+def phone_first(view: SiteView) -> list[str]:
+    """Return what to ask the owner before anybody drives."""
+    asked = desk()["phone_first"]
+    first = view.first_finding
+    return list(asked.get(first.cause, asked["default"]) if first else asked["default"])
+
+
+def carry(view: SiteView) -> list[str]:
+    """Return the parts of all open findings, each once."""
+    return list(dict.fromkeys(clean(part) for finding in view.open_findings for part in finding.parts))
+
+
+def dangers(view: SiteView) -> list[str]:
+    """Return the danger codes of all open findings, each once."""
+    return sorted({code for finding in view.open_findings for code in finding.dangers})
+
+
+def size_says(finding: Finding) -> str:
+    """Say the size of a finding with its interval."""
+    if finding.size_unit == "ratio":
+        shown = (f"{percent(finding.size)} ({number(100 * finding.size_low, 2)} to "
+                 f"{number(100 * finding.size_high, 2)} %)")
+    else:
+        shown = (f"{with_unit(finding.size, finding.size_unit, 2)} ({number(finding.size_low, 2)} to "
+                 f"{number(finding.size_high, 2)})")
+    return f"{shown} {clean(finding.size_means)}".strip() if finding.size_means else shown
+
+
+def tests_by_cost(finding: Finding, labels: Mapping[str, str]) -> list[Test]:
+    """Return the finding's own test first, then those that split its rivals, the cheapest first."""
+    rest = [Test(f"Splits off {labels.get(rival.cause, rival.cause).lower()}", clean(rival.split_by))
+            for rival in finding.rivals if rival.split_by.strip()]
+    seen = {clean(finding.next_test)}
+    rest = [test for test in sorted(rest, key=lambda test: _cost(test.says))
+            if not (test.says in seen or seen.add(test.says))]  # type: ignore[func-returns-value]
+    return [Test("", clean(finding.next_test)), *rest]
+
+
+def _cost(says: str) -> int:
+    lowered = says.lower()
+    first = re.split(r"[.;:]", lowered)[0]
+    costs = [place for place, words in enumerate(_COST_WORDS) if any(word in first for word in words)]
+    return max(costs, default=len(_COST_WORDS) // 2)
+
+
+def proof_wanted(finding: Finding) -> list[str]:
+    """State beforehand what the data must show after the repair, so that nobody bends it afterwards."""
+    lines = ["Daily water back inside the band of expected on the first clear days with the tank calling."]
+    lines += [f"{clean(row.check).replace('_', ' ').capitalize()}: from {with_unit(row.value, row.unit)} back to "
+              f"{with_unit(row.healthy, row.unit)}." for row in finding.evidence
+              if row.outcome == "supports" and row.value is not None and row.healthy is not None
+              and row.value != row.healthy][:3]
+    return [*lines, "If no clear day comes, the repair stays “not yet proven”."]
+
+
+def last_30(view: SiteView) -> Recent | None:
+    """Sum up the last 30 days."""
+    days = _since(view.diagnosis.days, view.as_of - timedelta(days=29))
+    if days.empty:
+        return None
+    judged = days[days["judged"].to_numpy(dtype=bool)]
+    sun = float(days["sun_hours"].sum())
+    return Recent(float(judged["delivered_m3"].sum()), float(judged["expected_m3"].sum()),
+                  float(judged["tank_full_m3"].fillna(0.0).sum()), len(judged), len(days),
+                  float(days["judged_sun_hours"].sum()) / sun if sun > 0 else math.nan)
+
+
+def owner_says(view: SiteView) -> list[str]:
+    """Say the state of the site in the owner's plain words, in English, for the phone."""
+    words = letter_wording("en")
+    first = view.first_finding
+    opening = {"working": "The pump works as it should.", "less than it should":
+               "The pump gives less water than it should.", "not working": "The pump is not working.",
+               "not enough data": "We cannot say whether the pump works: too few readings reached us."}
+    lines = [opening[view.diagnosis.verdict]]
+    if first:
+        surety = "sure" if first.confidence >= 0.95 else "likely" if first.confidence >= 0.6 else "possible"
+        lines.append(words.say(f"why_cause_{surety}", cause=words.cause(first.cause)))
+        lines += [words.action(key) for key in letter_actions().get(first.cause, [])[:1]]
+    return lines
+
+
+def day_rows(view: SiteView) -> list[dict[str, str]]:
+    """Set every day as a row of text, the newest first."""
+    unit, words = view.units.volume, desk()["day_state"]
+    rows = []
+    for day, row in zip(view.diagnosis.days.index[::-1], view.diagnosis.days[::-1].to_dict("records"), strict=True):
+        judged = bool(row["judged"])
+        state = words.get(row["main_state"], words["not_judged"])["word"]
+        if not judged and row["reason"]:
+            state = f"{state}: {clean(row['reason'])}" if row["reason"] != state else state
+        low, high = (_shown(row[name], unit) for name in ("expected_low_m3", "expected_high_m3"))
+        rows.append({
+            "day": pd.Timestamp(day).date().isoformat(), "state": state,
+            "delivered": _shown(row["delivered_m3"] if judged else row["seen_m3"], unit) + ("" if judged else "*"),
+            "expected": _shown(row["expected_m3"], unit), "band": "–" if low == "–" else f"{low} to {high}",
+            "full": _shown(row["tank_full_m3"], unit), "ratio": number(row["delivery_ratio"], 2),
+            "sun": number(row["irradiation_kwh_m2"], 2),
+            "hours": f"{number(row['judged_sun_hours'], 2)} of {number(row['sun_hours'], 2)}"})
+    return rows
+
+
+def all_accounts(view: SiteView) -> tuple[list[tuple[str, str]], list[dict[str, Any]]]:
+    """Set every account as a row; the columns are the lines that occur in any of them."""
+    unit = view.units.volume
+    accounts = sorted(view.diagnosis.accounts, key=lambda account: account.first_day)
+    kinds = ("delivered", "state", "cause", "unexplained")
+    codes = sorted({(line.kind, line.code) for account in accounts for line in account.lines},
+                   key=lambda pair: (kinds.index(pair[0]), pair[1]))
+    rows = []
+    for account in accounts[::-1]:
+        held = {(line.kind, line.code): line.volume_m3 for line in account.lines}
+        rows.append({"month": f"{account.first_day:%b %Y}", "expected": _shown(account.expected_m3, unit, 4),
+                     "lines": [_shown(held[pair], unit, 4) if pair in held else "" for pair in codes],
+                     "days": f"{account.judged_days} of {account.days}"})
+    return [(str(kind), code) for kind, code in codes], rows
+
+
+def quarters(view: SiteView) -> list[tuple[CalendarWeek, ...]]:
+    """Break the calendar into blocks of 14 weeks so that a year fits a page."""
+    weeks = calendar(view.diagnosis.days)
+    return [weeks[start:start + 14] for start in range(0, len(weeks), 14)]
+
+
+def reasons_not_judged(days: pd.DataFrame) -> str:
+    """Count the days not judged by their reason."""
+    if days.empty:
+        return ""
+    rest = days[~days["judged"].to_numpy(dtype=bool)]
+    counted = Counter(clean(reason) or "no reason given" for reason in rest["reason"])
+    return "; ".join(f"{reason} {count} {'day' if count == 1 else 'days'}" for reason, count in counted.most_common())
+
+
+def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, str, float | None]]:
+    """
+    Choose the summaries worth a picture: those named by open findings, then those farthest from healthy.
+
+    Returns (column, title, meaning, half width of the band in which a sound site wanders).
+    """
+    from diagnostics.evidence.features import FEATURES
+
+    table = view.diagnosis.summaries
+    usable = [column for column in table.columns if table[column].notna().sum() >= 5]
+    named = [row.check for finding in view.open_findings for row in finding.evidence]
+    recent = table.tail(30)
+
+    def strangeness(column: str) -> float:
+        feature = FEATURES.get(column)
+        spread = math.hypot(feature.day_noise, feature.drift) if feature else float(table[column].std()) or 1.0
+        middle = float(np.nanmedian(recent[column])) if recent[column].notna().any() else 0.0
+        return abs(middle) / spread if spread > 0 else 0.0
+
+    ordered = sorted(usable, key=lambda column: (column not in named, -strangeness(column)))
+    chosen = [column for column in ordered if column in named or strangeness(column) > 1.0] or ordered[:3]
+    return [(column, _title(column, FEATURES), FEATURES[column].meaning if column in FEATURES else column,
+             2.0 * math.hypot(FEATURES[column].day_noise, FEATURES[column].drift) if column in FEATURES else None)
+            for column in chosen[:at_most]]
+
+
+def site_facts(view: SiteView) -> list[list[tuple[str, str]]]:
+    """List what the site file says, in two columns; the position is coarse on purpose."""
+    site, length = view.site, view.units.length
+    absent = set(getattr(site, "parts_absent", ()))
+
+    def metres(value: float | None) -> str:
+        return "not written down" if value is None else with_unit(float(convert(value, "m", length)), length)
+
+    left = [("Place", f"{number(site.latitude_deg, 3)}°, {number(site.longitude_deg, 3)}° (coarse), "
+                      f"{metres(site.altitude_m)} above the sea, {site.timezone}")]
+    if site.array is not None:
+        module = site.array.module
+        left += [("Array", f"{site.array.modules_in_series} × {site.array.strings_in_parallel} of "
+                           f"{with_unit(module.power_w, 'w')}, {number(site.array.nominal_power_w, 4)} W in all, "
+                           f"tilt {number(site.array.tilt_deg)}°, azimuth {number(site.array.azimuth_deg)}°")]
+    if "drive" not in absent:
+        left += [("Drive", f"{clean(site.drive.key)}: {desk()['drive'][site.drive.kind]}")]
+    if "pump" not in absent:
+        left += [("Pump", f"{clean(site.pump.key)}: {desk()['family'][site.pump.family]}, "
+                          f"{number(site.pump.motor.rated_power_w, 3)} W")]
+    right: list[tuple[str, str]] = []
+    if "well" not in absent:
+        right += [("Water at rest", f"{metres(site.well.static_water_level_m)} below ground (sheet)"),
+                  ("Pump intake", metres(site.well.pump_setting_depth_m))]
+    if "pipework" not in absent:
+        right += [("Pipes", f"{metres(sum(run.length_m for run in site.pipework.runs))} in all, outlet "
+                            f"{metres(site.pipework.outlet_height_m)} above ground")]
+    if site.tank is not None:
+        right += [("Tank", f"{site.tank.shape.replace('_', ' ')}, full at {metres(site.tank.full_level_m)}" + (
+            f", {volume(view.storage.capacity_m3, view.units.volume, 2)} usable"
+            if math.isfinite(view.storage.capacity_m3) else ""))]
+    right += [("Water meter", f"{site.flow_meter.kind}, standard uncertainty "
+                              f"{number(site.flow_meter.uncertainty_pct)} % of reading")]
+    if site.guarantee is not None:
+        promised = site.guarantee
+        right += [("Promised", " at ".join(part for part in (
+            f"{volume(promised.daily_volume_m3, view.units.volume)} a day" if promised.daily_volume_m3 else "",
+            f"{metres(promised.total_dynamic_head_m)} total head" if promised.total_dynamic_head_m else "",
+            f"{number(promised.daily_irradiation_kwh_m2)} kWh/m² a day ({promised.irradiation_plane} plane)"
+            if promised.daily_irradiation_kwh_m2 else "") if part) or clean(promised.reference))]
+    return [left, right]
+
+
+def unjudged_rows(fleet: FleetView) -> list[UnjudgedRow]:
+    """List sites with days not judged in the last 30, the worst first."""
+    rows = []
+    for view in fleet.sites:
+        days = _since(view.diagnosis.days, fleet.as_of - timedelta(days=29))
+        if days.empty:
+            rows.append(UnjudgedRow(view, 0, 30, 0.0, "no readings"))
+            continue
+        judged = int(days["judged"].sum())
+        sun = float(days["sun_hours"].sum())
+        if judged < len(days):
+            rows.append(UnjudgedRow(view, judged, len(days), float(days["judged_sun_hours"].sum()) / sun if sun else
+                                    math.nan, reasons_not_judged(days)))
+    return sorted(rows, key=lambda row: (row.judged / max(row.days, 1), row.view.site.id))
+
+
+def drift(fleet: FleetView) -> list[DriftRow]:
+    """Compare each site's last 30 days with its first 60 judged days, the largest loss first."""
+    words, rows = desk(), []
+    for view in fleet.sites:
+        judged = view.diagnosis.days[view.diagnosis.days["judged"].to_numpy(dtype=bool)]
+        then = _share(judged.head(60)) if len(judged) >= 60 else math.nan
+        now = _share(_since(judged, fleet.as_of - timedelta(days=29)))
+        change = f"{'+' if now >= then else '−'}{number(abs(now - then) * 100, 2)} points" if math.isfinite(
+            now - then) else "–"
+        absent = "pump" in set(getattr(view.site, "parts_absent", ()))
+        rows.append(DriftRow(view, now, then, change,
+                             "no pump" if absent else words["family"][view.site.pump.family]))
+    return sorted(rows, key=lambda row: (row.now - row.then if math.isfinite(row.now - row.then) else 0.0,
+                                         row.view.site.id))
+
+
+def _share(days: pd.DataFrame) -> float:
+    called_for = float((days["expected_m3"] - days["tank_full_m3"].fillna(0.0)).sum())
+    return float(days["delivered_m3"].sum()) / called_for if called_for > 0 else math.nan
+
+
+def _since(days: pd.DataFrame, first: Any) -> pd.DataFrame:
+    return days[np.asarray([pd.Timestamp(day).date() >= first for day in days.index], dtype=bool)]
+
+
+def _shown(value_m3: float, unit: str, digits: int = 3) -> str:
+    return number(float(convert(value_m3, "m3", unit)), digits)
+
+
+def _title(column: str, known: Mapping[str, Any]) -> str:
+    title = desk()["summary"].get(column) or (known[column].says if column in known else column.replace("_", " "))
+    return str(title[:1].upper() + title[1:])
+
+

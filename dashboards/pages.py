@@ -1,0 +1,149 @@
+"""Pages as text: the service desk, one page a site, the visit sheet, and the one script they share."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from markupsafe import Markup
+
+from dashboards import figures
+from dashboards.facts import (
+    all_accounts,
+    carry,
+    dangers,
+    day_rows,
+    depend,
+    drift,
+    evidence_columns,
+    headline,
+    hours_say,
+    last_30,
+    owner_says,
+    phone_first,
+    proof_wanted,
+    quarters,
+    reasons_not_judged,
+    site_facts,
+    size_says,
+    tests_by_cost,
+    unjudged_rows,
+    why_more,
+)
+from dashboards.rendering import html_page
+from dashboards.shown import UNIT_PRINTED, volume
+from dashboards.small_pictures import month_strip
+from dashboards.views import FleetView, SiteView
+from dashboards.wording import desk
+from diagnostics.consequence import CLASS_CODES
+from diagnostics.results import Finding
+
+_OUTCOME_SIGN = {"supports": "＋", "speaks against": "−", "neutral": "○", "not enough data": "?",
+                 "worked": "✔", "did not work": "✖", "not yet proven": "?"}
+
+
+@dataclass(frozen=True, slots=True)
+class HeldFigure:
+    """A figure that a page carries in itself."""
+
+    name: str
+    json: Markup
+    caption: str = ""
+
+
+def render_fleet_page(fleet: FleetView) -> str:
+    """Render the service desk: where to go and why, the next visits, what was lost, what was not judged."""
+    counts = {code: sum(view.consequence.class_code == code for view in fleet.sites) for code in CLASS_CODES}
+    held: dict[str, HeldFigure] = {}
+    if any(row.volume_m3 > 0.0 for row in fleet.lost):
+        held["lost"] = HeldFigure("lost", figures.figure_json(figures.fleet_losses(fleet)))
+    cautions = {code: text for view in fleet.sites for code, text in view.cautions.items()}
+    return html_page(
+        "fleet.html.j2", fleet=fleet, words=desk(), counts=counts, figures=held, root="", cautions=cautions,
+        headline=headline(fleet), unit=UNIT_PRINTED[fleet.units.volume],
+        all_dangers=sorted({code for view in fleet.to_visit for code in dangers(view)}),
+        unjudged=unjudged_rows(fleet), drift=drift(fleet), outcome_sign=_OUTCOME_SIGN, **_shared(),
+        site_href=lambda view: f"sites/{view.site.id}.html", visit_href=lambda view: f"visits/{view.site.id}.html",
+        strip=lambda view: month_strip(view.diagnosis.days, fleet.as_of),
+        why=lambda view: why_more(view, view.labels), phone=phone_first, carry=carry, dangers=dangers)
+
+
+def render_site_page(view: SiteView) -> str:
+    """Render one site from its verdict to the evidence behind it."""
+    held: dict[str, HeldFigure] = {}
+    if len(view.diagnosis.days):
+        held["delivery"] = HeldFigure("delivery", figures.figure_json(figures.delivered_against_expected(view)))
+    if view.power is not None:
+        held["power"] = HeldFigure("power", figures.figure_json(figures.flow_against_power(view.power, view.units)))
+    if view.diagnosis.accounts:
+        held["account"] = HeldFigure("account", figures.figure_json(
+            figures.account_bars(sorted(view.diagnosis.accounts, key=lambda a: a.first_day)[-12:], view)))
+    onset = view.first_finding.onset if view.first_finding else None
+    evidence = [HeldFigure(f"evidence-{number}", figures.figure_json(
+        figures.evidence_over_time(view, column, title, band, onset)), meaning)
+        for number, (column, title, meaning, band) in enumerate(evidence_columns(view))]
+    codes, months = all_accounts(view)
+    return html_page(
+        "site.html.j2", figures=held | {figure.name: figure for figure in evidence}, evidence_figures=evidence,
+        root="../", outcome_sign=_OUTCOME_SIGN, recent=last_30(view), owner_says=owner_says(view),
+        day_rows=day_rows(view), all_accounts=months, account_codes=codes, quarters=quarters(view),
+        reasons=reasons_not_judged(view.diagnosis.days), why=why_more(view, view.labels), facts=site_facts(view),
+        account_places=_account_places(view), visit_href=f"../visits/{view.site.id}.html", **_site(view), **_shared())
+
+
+def render_visit_sheet(view: SiteView) -> str:
+    """Render the sheet that a crew takes along: tests, expected readings, parts, cautions, what proves the repair."""
+    facts = dict(pair for column in site_facts(view) for pair in column)
+    return html_page(
+        "visit.html.j2", figures={}, root="../", phone=phone_first(view), proof_wanted=proof_wanted,
+        tests=lambda finding: tests_by_cost(finding, view.labels), array_says=facts.get("Array", "none"),
+        intake_says=facts.get("Pump intake", "not written down"),
+        level_says=facts.get("Water at rest", "not written down"), **_site(view), **_shared())
+
+
+def published(fleet: FleetView) -> Iterator[tuple[str, bytes]]:
+    """Yield every page with its path below the pages folder, the shared script first."""
+    yield "assets/plotly.min.js", plotly_script()
+    yield "index.html", render_fleet_page(fleet).encode()
+    for view in fleet.sites:
+        yield f"sites/{view.site.id}.html", render_site_page(view).encode()
+        yield f"visits/{view.site.id}.html", render_visit_sheet(view).encode()
+
+
+def write_assets(write: Callable[[str, bytes], object]) -> None:
+    """Hand the shared script to `write(path below the pages folder, bytes)`."""
+    write("assets/plotly.min.js", plotly_script())
+
+
+@lru_cache(maxsize=1)
+def plotly_script() -> bytes:
+    """Return the plotting script that pages load from beside them, never from the network."""
+    from plotly.offline import get_plotlyjs
+
+    return str(get_plotlyjs()).encode()
+
+
+def _shared() -> dict[str, Any]:
+    return {"hours_say": hours_say, "depend": depend, "size_says": size_says, "also": _also,
+            "account_label": figures.account_label}
+
+
+def _site(view: SiteView) -> dict[str, Any]:
+    words = desk()
+    absent = set(getattr(view.site, "parts_absent", ()))
+    need = view.consequence.usual_need_m3_day
+    return {"view": view, "words": words, "verdict": words["verdict"][view.diagnosis.verdict],
+            "held": words["class"][view.consequence.class_code], "unit": UNIT_PRINTED[view.units.volume],
+            "unit_code": view.units.volume, "level_known": view.storage.usable_m3 == view.storage.usable_m3,
+            "need": volume(need, view.units.volume, 2) if need == need and need > 0 else "",
+            "family": "no pump" if "pump" in absent else words["family"][view.site.pump.family],
+            "drive": "no drive" if "drive" in absent else words["drive"][view.site.drive.kind]}
+
+
+def _also(finding: Finding, labels: dict[str, str]) -> str:
+    return ", ".join(labels.get(code, code) for code in finding.group if code != finding.cause)
+
+
+def _account_places(view: SiteView) -> int:
+    largest = max((account.expected_m3 for account in view.diagnosis.accounts), default=0.0)
+    return 1 if view.units.volume == "m3" and largest < 10_000 else 0
