@@ -23,19 +23,19 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "m3": "meter**3", "l": "liter", "gal_us": "gallon", "gal_imp": "imperial_gallon", "ml": "milliliter",
     "cm3": "centimeter**3", "in3": "inch**3", "ft3": "foot**3", "acre_ft": "acre_of_land*foot",
     # flow
-    "m3_s": "meter**3/second", "m3_min": "meter**3/minute", "m3_h": "meter**3/hour", "m3_day": "meter**3/day", "l_s": "liter/second",
-    "l_min": "liter/minute", "l_h": "liter/hour", "l_day": "liter/day", "gpm_us": "gallon/minute",
+    "m3_s": "meter**3/second", "m3_min": "meter**3/minute", "m3_h": "meter**3/hour", "m3_day": "meter**3/day",
+    "l_s": "liter/second", "l_min": "liter/minute", "l_h": "liter/hour", "l_day": "liter/day", "gpm_us": "gallon/minute",
     "gpm_imp": "imperial_gallon/minute", "gph_us": "gallon/hour", "gal_us_day": "gallon/day",
     "ft3_s": "foot**3/second",
     # displacement
     "m3_rev": "meter**3/turn", "ml_rev": "milliliter/turn", "cm3_rev": "centimeter**3/turn",
     "l_rev": "liter/turn", "in3_rev": "inch**3/turn", "gal_us_rev": "gallon/turn",
     # pressure
-    "pa": "pascal", "kpa": "kilopascal", "bar": "bar", "mbar": "millibar", "hpa": "hectopascal", "psi": "psi", "atm": "atmosphere",
-    "m_h2o": "meter_water", "ft_h2o": "foot_water", "kg_cm2": "kilogram_force/centimeter**2",
+    "pa": "pascal", "kpa": "kilopascal", "bar": "bar", "mbar": "millibar", "hpa": "hectopascal", "psi": "psi",
+    "atm": "atmosphere", "m_h2o": "meter_water", "ft_h2o": "foot_water", "kg_cm2": "kilogram_force/centimeter**2",
     # power, energy
-    "w": "watt", "kw": "kilowatt", "hp": "horsepower", "hp_metric": "metric_horsepower", "wh": "watt_hour", "kwh": "kilowatt_hour", "j": "joule",
-    "mj": "megajoule", "ah": "ampere_hour", "c_charge": "coulomb",
+    "w": "watt", "kw": "kilowatt", "hp": "horsepower", "hp_metric": "metric_horsepower",
+    "wh": "watt_hour", "kwh": "kilowatt_hour", "j": "joule", "mj": "megajoule", "ah": "ampere_hour", "c_charge": "coulomb",
     # electric
     "v": "volt", "mv": "millivolt", "kv": "kilovolt", "a": "ampere", "ma": "milliampere", "ohm": "ohm",
     "mohm": "milliohm",
@@ -53,6 +53,7 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "n_m_a": "newton*meter/ampere", "oz_in_a": "ounce_force*inch/ampere",
     # plain numbers and slopes
     "ratio": "dimensionless", "pct": "percent", "per_k": "1/kelvin", "pct_per_k": "percent/kelvin",
+    "per_c": "1/kelvin", "pct_per_c": "percent/kelvin",
     "ppm_per_k": "ppm/kelvin", "pct_per_year": "percent/year", "per_year": "1/year",
     # well losses
     "s_m2": "second/meter**2", "h_m2": "hour/meter**2", "min_m2": "minute/meter**2", "day_m2": "day/meter**2",
@@ -65,6 +66,15 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "w_m2_k": "watt/meter**2/kelvin", "w_s_m3_k": "watt*second/meter**3/kelvin",
     # density
     "kg_m3": "kilogram/meter**3",
+}
+
+# Quantities that share a dimension and are still different things. A turn is 2 pi and a hertz 1/s to a unit registry,
+# so 50 Hz would pass for 477 rpm, a slope in percent for an angle, a volume for a displacement per turn.
+_KIND_OF_SUFFIX: dict[str, str] = {
+    "deg": "angle", "rad": "angle", "ratio": "share", "pct": "share", "rpm": "rotation", "hz": "frequency",
+    "per_year": "yearly", "pct_per_year": "yearly", "n_m": "torque", "lbf_ft": "torque", "oz_in": "torque",
+    "mm_rain": "rain", "in_rain": "rain", "m3_rev": "displacement", "ml_rev": "displacement",
+    "cm3_rev": "displacement", "l_rev": "displacement", "in3_rev": "displacement", "gal_us_rev": "displacement",
 }
 
 
@@ -110,6 +120,7 @@ def split_unit(name: str) -> tuple[str, str] | None:
     return None
 
 
+@lru_cache(maxsize=8192)
 def same_dimension(one: str, other: str) -> bool:
     """
     Tell whether two unit endings measure the same kind of quantity.
@@ -124,6 +135,8 @@ def same_dimension(one: str, other: str) -> bool:
     same : bool
         True where the one can be converted to the other.
     """
+    if _KIND_OF_SUFFIX.get(one) != _KIND_OF_SUFFIX.get(other):
+        return False
     registry = _registry()
     return bool(registry.Unit(UNIT_OF_SUFFIX[one]).is_compatible_with(UNIT_OF_SUFFIX[other]))
 

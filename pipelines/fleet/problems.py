@@ -44,7 +44,7 @@ def units_for(field: str, holder: type[BaseModel] = Described) -> list[str]:
         return []
     stem, own = parts
     ways = [f"{stem}_{suffix}" for suffix in UNIT_OF_SUFFIX
-            if suffix != own and same_dimension(suffix, own) and not suffix.endswith("_rain")]
+            if suffix != own and same_dimension(suffix, own)]
     return [way for way in ways if split_unit(way) == (stem, way[len(stem) + 1:])]
 
 

@@ -66,3 +66,14 @@ def test_the_longest_known_ending_is_the_unit(name, parts):
 def test_an_unknown_ending_names_the_known_ones():
     with pytest.raises(ValueError, match=r"unit 'furlong' is not known; known units: .*ft"):
         convert(1.0, "furlong", "m")
+
+
+# To a unit registry a turn is 2 pi and a hertz one per second; on a nameplate they are different things. Left to the
+# dimension alone, 50 Hz became 477 rpm.
+@pytest.mark.parametrize(("one", "other"), [
+    ("hz", "rpm"), ("pct_per_year", "rpm"), ("pct", "deg"), ("ratio", "rad"), ("l", "l_rev"), ("m3", "m3_rev"),
+    ("n_m", "j"), ("lbf_ft", "wh"), ("mm", "mm_rain"), ("in_rain", "m"), ("per_year", "hz")])
+def test_what_shares_a_dimension_is_not_always_the_same_thing(one, other):
+    assert not same_dimension(one, other) and not same_dimension(other, one)
+    with pytest.raises(ValueError, match="measure different things"):
+        convert(1.0, one, other)
