@@ -24,7 +24,8 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "cm3": "centimeter**3", "in3": "inch**3", "ft3": "foot**3", "acre_ft": "acre_of_land*foot",
     # flow
     "m3_s": "meter**3/second", "m3_min": "meter**3/minute", "m3_h": "meter**3/hour", "m3_day": "meter**3/day",
-    "l_s": "liter/second", "l_min": "liter/minute", "l_h": "liter/hour", "l_day": "liter/day", "gpm_us": "gallon/minute",
+    "l_s": "liter/second", "l_min": "liter/minute", "l_h": "liter/hour", "l_day": "liter/day",
+    "gpm_us": "gallon/minute",
     "gpm_imp": "imperial_gallon/minute", "gph_us": "gallon/hour", "gal_us_day": "gallon/day",
     "ft3_s": "foot**3/second",
     # displacement
@@ -35,7 +36,8 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "atm": "atmosphere", "m_h2o": "meter_water", "ft_h2o": "foot_water", "kg_cm2": "kilogram_force/centimeter**2",
     # power, energy
     "w": "watt", "kw": "kilowatt", "hp": "horsepower", "hp_metric": "metric_horsepower",
-    "wh": "watt_hour", "kwh": "kilowatt_hour", "j": "joule", "mj": "megajoule", "ah": "ampere_hour", "c_charge": "coulomb",
+    "wh": "watt_hour", "kwh": "kilowatt_hour", "j": "joule", "mj": "megajoule",
+    "ah": "ampere_hour", "c_charge": "coulomb",
     # electric
     "v": "volt", "mv": "millivolt", "kv": "kilovolt", "a": "ampere", "ma": "milliampere", "ohm": "ohm",
     "mohm": "milliohm",

@@ -19,26 +19,29 @@ class Drive(Described):
     pump needs from the battery.
     """
 
-    key: str = "direct"
-    kind: DriveKind
+    key: str = Field(default="direct", description="Name by which sites refer to it.")
+    kind: DriveKind = Field(description="What it does between source and motor.")
     held_voltage_v: float | None = Field(default=None, gt=0, description="Array voltage a booster holds.")
-    max_input_voltage_v: float | None = Field(default=None, gt=0)
+    max_input_voltage_v: float | None = Field(default=None, gt=0, description="More destroys it.")
     max_output_power_w: float | None = Field(default=None, gt=0, description="Design cap on power to the motor.")
     max_output_voltage_v: float | None = Field(default=None, gt=0, description="Highest motor voltage of a booster.")
     rated_efficiency: float = Field(default=0.94, gt=0.5, le=1, description="At rated load.")
-    standby_power_w: float = Field(default=3.0, ge=0, le=200)
-    max_speed_rpm: float | None = Field(default=None, gt=0, le=12000)
-    min_frequency_hz: float | None = Field(default=None, gt=0)
-    max_frequency_hz: float | None = Field(default=None, gt=0)
-    rated_frequency_hz: float = Field(default=50.0, gt=0)
+    standby_power_w: float = Field(default=3.0, ge=0, le=200, description="What it takes itself.")
+    max_speed_rpm: float | None = Field(default=None, gt=0, le=12000, description="Highest shaft speed it is set to.")
+    min_frequency_hz: float | None = Field(default=None, gt=0, description="Lowest output.")
+    max_frequency_hz: float | None = Field(default=None, gt=0, description="Highest output.")
+    rated_frequency_hz: float = Field(default=50.0, gt=0,
+                                      description="Output at which the motor turns at its rated speed.")
     start_power_w: float | None = Field(default=None, ge=0, description="Array power at which the drive dares a start.")
-    stop_power_w: float | None = Field(default=None, ge=0)
-    restart_delay_s: float = Field(default=0.0, ge=0, le=7200)
-    low_water_restart_delay_s: float = Field(default=1200.0, ge=0, le=86400)
-    has_low_water_stop: bool = False
-    has_float_input: bool = False
+    stop_power_w: float | None = Field(default=None, ge=0, description="Array power at which it gives up.")
+    restart_delay_s: float = Field(default=0.0, ge=0, le=7200, description="Wait after a stop for lack of sun.")
+    low_water_restart_delay_s: float = Field(default=1200.0, ge=0, le=86400,
+                                             description="Wait after the low-water probe stopped it.")
+    has_low_water_stop: bool = Field(default=False, description="A low-water probe is connected.")
+    has_float_input: bool = Field(default=False, description="A tank float is connected.")
     derating_start_temperature_c: float | None = Field(default=None, description="Air temperature.")
-    derating_per_k: float = Field(default=0.02, ge=0, le=0.2)
+    derating_per_k: float = Field(default=0.02, ge=0, le=0.2,
+                                  description="Share of power taken back for each kelvin above.")
 
     @model_validator(mode="after")
     def _kind_is_complete(self) -> Self:

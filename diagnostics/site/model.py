@@ -19,17 +19,19 @@ class Sensor(Described):
     """How far one channel can be trusted, and where it sits."""
 
     uncertainty_pct: float | None = Field(default=None, ge=0, le=100, description="Standard uncertainty of reading.")
-    position: Literal["array_end", "drive_end", "wellhead", "tank_inlet", ""] = ""
-    note: str = ""
+    position: Literal["array_end", "drive_end", "wellhead", "tank_inlet", ""] = Field(
+        default="", description="Where it sits in the system.")
+    note: str = Field(default="", description="Remark.")
 
 
 class FlowMeter(Described):
     """The meter behind flow_m3_s."""
 
-    kind: Literal["rate", "pulse", "totaliser"] = "rate"
-    pulse_volume_m3: float | None = Field(default=None, gt=0)
+    kind: Literal["rate", "pulse", "totaliser"] = Field(default="rate", description="How it tells the water.")
+    pulse_volume_m3: float | None = Field(default=None, gt=0, description="Water of one pulse.")
     totaliser_modulus_m3: float | None = Field(default=None, gt=0, description="Total at which it rolls over to 0.")
-    position: Literal["wellhead", "tank_inlet"] = "wellhead"
+    position: Literal["wellhead", "tank_inlet"] = Field(default="wellhead",
+                                                        description="Before or after the delivery line.")
     uncertainty_pct: float = Field(default=2.5, gt=0, le=30, description="Standard uncertainty of reading.")
     floor_m3_s: float = Field(default=0.0, ge=0, description="What it shows at standstill.")
 
@@ -37,7 +39,7 @@ class FlowMeter(Described):
 class LogSource(Described):
     """One logger of the site: which profile reads it and which files are its."""
 
-    profile: str
+    profile: str = Field(description="Key of a logger profile in loggers/.")
     files: str = Field(description="Glob below the fleet folder's logs/, for instance 'well-7/*.csv'.")
     logger_id: str | None = Field(default=None, description="Value of the site column, where one file serves several.")
     columns: dict[str, str] = Field(default_factory=dict, description="File column -> channel, beside the profile's.")
@@ -46,13 +48,15 @@ class LogSource(Described):
 class Guarantee(Described):
     """What was promised, translated to physics before anything is compared."""
 
-    reference: str = ""
-    daily_volume_m3: float | None = Field(default=None, gt=0)
-    total_dynamic_head_m: float | None = Field(default=None, gt=0)
-    daily_irradiation_kwh_m2: float | None = Field(default=None, gt=0)
-    irradiation_plane: Literal["array", "horizontal"] = "array"
-    starts_on: date | None = None
-    ends_on: date | None = None
+    reference: str = Field(default="", description="Contract or offer it stands in.")
+    daily_volume_m3: float | None = Field(default=None, gt=0, description="Water promised for one day.")
+    total_dynamic_head_m: float | None = Field(default=None, gt=0, description="Head at which it was promised.")
+    daily_irradiation_kwh_m2: float | None = Field(default=None, gt=0,
+                                                   description="Irradiation of the day it was promised for.")
+    irradiation_plane: Literal["array", "horizontal"] = Field(default="array",
+                                                              description="Plane in which that irradiation is counted.")
+    starts_on: date | None = Field(default=None, description="First day.")
+    ends_on: date | None = Field(default=None, description="Day after the last.")
 
     @model_validator(mode="after")
     def _dates_are_ordered(self) -> Self:
@@ -64,12 +68,14 @@ class Guarantee(Described):
 class Owner(Described):
     """Who gets the monthly letter, in which words."""
 
-    name: str = ""
-    role: Literal["rancher", "village_committee", "farmer", "owner"] = "owner"
-    email: str = ""
+    name: str = Field(default="", description="Name of the person or committee.")
+    role: Literal["rancher", "village_committee", "farmer", "owner"] = Field(
+        default="owner", description="Decides the wording of the letter.")
+    email: str = Field(default="", description="Address of the monthly letter; empty sends none.")
     language: str = Field(default="en", pattern=r"^[a-z]{2}(-[A-Z]{2})?$", description="Code, for instance en, fr, sw.")
-    volume_unit: Literal["l", "m3", "gal_us", "gal_imp"] = "m3"
-    greeting_name: str = ""
+    volume_unit: Literal["l", "m3", "gal_us", "gal_imp"] = Field(default="m3",
+                                                                 description="Unit of water in the letter.")
+    greeting_name: str = Field(default="", description="Name in the greeting; empty takes name.")
 
 
 # What stands in the record where a part is absent, so that every site has the same shape. Nothing is computed from it:
@@ -103,30 +109,31 @@ class Site(Described):
     lacks in `parts_absent`; it is judged on the parts it has.
     """
 
-    id: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")
-    name: str
-    latitude_deg: float = Field(ge=-90, le=90)
-    longitude_deg: float = Field(ge=-180, le=180)
-    altitude_m: float = Field(ge=-450, le=6000)
-    timezone: str
-    installed_on: date
-    aquifer: str = ""
-    region: str = ""
-    array: Array | None = None
-    battery: Battery | None = None
-    wind: WindTurbine | None = None
-    drive: Drive
-    pump: Pump
-    well: Well
-    pipework: Pipework
-    tank: Tank | None = None
-    flow_meter: FlowMeter = FlowMeter()
-    sensors: dict[str, Sensor] = Field(default_factory=dict)
-    demand: Demand = Demand()
-    guarantee: Guarantee | None = None
-    owner: Owner = Owner()
-    logs: list[LogSource] = Field(default_factory=list)
-    note: str = ""
+    id: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$",
+                    description="Short name of the site; the file is named after it.")
+    name: str = Field(description="Name for people.")
+    latitude_deg: float = Field(ge=-90, le=90, description="North is positive, south negative.")
+    longitude_deg: float = Field(ge=-180, le=180, description="East is positive, west negative.")
+    altitude_m: float = Field(ge=-450, le=6000, description="Above the sea.")
+    timezone: str = Field(description="IANA name, for instance 'Africa/Nairobi'; fleet.toml may give it for all sites.")
+    installed_on: date = Field(description="Day the system began to work.")
+    aquifer: str = Field(default="", description="Sites with the same word here share groundwater.")
+    region: str = Field(default="", description="Sites with the same word here share weather.")
+    array: Array | None = Field(default=None, description="Modules on their mount.")
+    battery: Battery | None = Field(default=None, description="Battery bus that feeds the drive.")
+    wind: WindTurbine | None = Field(default=None, description="Wind turbine that feeds the drive or battery.")
+    drive: Drive = Field(description="Controller or drive.")
+    pump: Pump = Field(description="Pump end and motor.")
+    well: Well = Field(description="Where the water comes from.")
+    pipework: Pipework = Field(description="Pipes from intake to outlet.")
+    tank: Tank | None = Field(default=None, description="Storage.")
+    flow_meter: FlowMeter = Field(default=FlowMeter(), description="The meter of delivered water.")
+    sensors: dict[str, Sensor] = Field(default_factory=dict, description="Channel -> how far it can be trusted.")
+    demand: Demand = Field(default=Demand(), description="Who depends on the water.")
+    guarantee: Guarantee | None = Field(default=None, description="What was promised.")
+    owner: Owner = Field(default=Owner(), description="Who gets the monthly letter.")
+    logs: list[LogSource] = Field(default_factory=list, description="Loggers of the site.")
+    note: str = Field(default="", description="Remark; nothing is computed from it.")
     parts_absent: list[Literal["array", "drive", "pump", "well", "pipework"]] = Field(
         default_factory=list, description="Parts this site does not have; nothing is judged that needs them.")
 

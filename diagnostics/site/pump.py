@@ -18,44 +18,44 @@ SURFACE: frozenset[str] = frozenset({"surface_circulation", "jet_shallow", "jet_
 class CurvePoint(Described):
     """One printed point of a head-flow-power curve at the rated speed."""
 
-    flow_m3_s: float = Field(ge=0)
-    head_m: float = Field(ge=0, le=1500)
+    flow_m3_s: float = Field(ge=0, description="Flow; the first point is usually 0.")
+    head_m: float = Field(ge=0, le=1500, description="Head the pump develops.")
     power_w: float | None = Field(default=None, gt=0, description="Shaft power, or input power: see power_is.")
 
 
 class PowerTablePoint(Described):
     """One printed cell of a flow-against-input-power table."""
 
-    head_m: float = Field(ge=0, le=1500)
-    input_power_w: float = Field(gt=0)
-    flow_m3_s: float = Field(ge=0)
+    head_m: float = Field(ge=0, le=1500, description="Total dynamic head.")
+    input_power_w: float = Field(gt=0, description="Power into the drive or motor, as the table says.")
+    flow_m3_s: float = Field(ge=0, description="Flow at both.")
 
 
 class Motor(Described):
     """Electric motor of the pump."""
 
-    kind: Literal["brushed_dc", "brushless_dc", "induction"]
+    kind: Literal["brushed_dc", "brushless_dc", "induction"] = Field(description="How it turns current into torque.")
     rated_power_w: float = Field(gt=0, le=200e3, description="Electrical input at rated load.")
-    rated_efficiency: float = Field(gt=0.2, lt=0.99)
-    rated_voltage_v: float = Field(gt=0, le=1000)
-    rated_speed_rpm: float = Field(gt=0, le=12000)
+    rated_efficiency: float = Field(gt=0.2, lt=0.99, description="Shaft power over electrical input at rated load.")
+    rated_voltage_v: float = Field(gt=0, le=1000, description="At rated load.")
+    rated_speed_rpm: float = Field(gt=0, le=12000, description="At rated load.")
     armature_resistance_ohm: float | None = Field(default=None, ge=0, description="Brushed and brushless motors.")
-    torque_constant_n_m_a: float | None = Field(default=None, gt=0)
-    friction_torque_n_m: float | None = Field(default=None, ge=0)
-    poles: int = Field(default=2, ge=2, le=24)
+    torque_constant_n_m_a: float | None = Field(default=None, gt=0, description="Torque of one ampere.")
+    friction_torque_n_m: float | None = Field(default=None, ge=0, description="Torque that turns it without a pump.")
+    poles: int = Field(default=2, ge=2, le=24, description="Number of poles, not pairs.")
 
 
 class Ejector(Described):
     """The ejector of a jet pump."""
 
-    nozzle_diameter_m: float = Field(gt=0, le=0.1)
-    throat_diameter_m: float = Field(gt=0, le=0.2)
+    nozzle_diameter_m: float = Field(gt=0, le=0.1, description="Inside.")
+    throat_diameter_m: float = Field(gt=0, le=0.2, description="Inside.")
     depth_m: float = Field(default=0.0, ge=0, le=100, description="Below ground; 0 for a shallow-well jet.")
-    nozzle_loss_k: float = Field(default=0.10, ge=0)
-    throat_loss_k: float = Field(default=0.20, ge=0)
-    diffuser_loss_k: float = Field(default=0.15, ge=0)
-    suction_loss_k: float = Field(default=0.05, ge=0)
-    drive_pipe_bore_m: float = Field(default=0.025, gt=0)
+    nozzle_loss_k: float = Field(default=0.10, ge=0, description="Loss coefficient of the nozzle.")
+    throat_loss_k: float = Field(default=0.20, ge=0, description="Loss coefficient of the throat.")
+    diffuser_loss_k: float = Field(default=0.15, ge=0, description="Loss coefficient of the diffuser.")
+    suction_loss_k: float = Field(default=0.05, ge=0, description="Loss coefficient of the throat entry.")
+    drive_pipe_bore_m: float = Field(default=0.025, gt=0, description="Inside diameter of the pipe down to the nozzle.")
 
     @model_validator(mode="after")
     def _throat_is_wider(self) -> Self:
@@ -71,25 +71,30 @@ class Pump(Described):
     Exactly one of the three describes it. Power of curve points is shaft power unless `power_is` says input power.
     """
 
-    key: str
-    family: Family
-    motor: Motor
-    stages: int = Field(default=1, ge=1, le=200)
-    rated_speed_rpm: float = Field(gt=0, le=12000)
-    curve: list[CurvePoint] = Field(default_factory=list)
-    power_is: Literal["shaft", "input"] = "shaft"
-    power_table: list[PowerTablePoint] = Field(default_factory=list)
-    displacement_m3_rev: float | None = Field(default=None, gt=0)
+    key: str = Field(description="Name by which sites refer to it.")
+    family: Family = Field(description="What kind of pump it is.")
+    motor: Motor = Field(description="Its motor.")
+    stages: int = Field(default=1, ge=1, le=200, description="Impellers or stages in a row.")
+    rated_speed_rpm: float = Field(gt=0, le=12000, description="Speed at which curve or displacement hold.")
+    curve: list[CurvePoint] = Field(default_factory=list, description="Printed points of head, flow and power.")
+    power_is: Literal["shaft", "input"] = Field(default="shaft", description="What the power of the curve is.")
+    power_table: list[PowerTablePoint] = Field(default_factory=list,
+                                               description="Printed cells of flow against head and input power.")
+    displacement_m3_rev: float | None = Field(default=None, gt=0,
+                                              description="Volume of one turn, all chambers together.")
     volumetric_efficiency: float | None = Field(default=None, gt=0.3, le=1,
                                                 description="At rated speed and rated_head; the rest is slip.")
-    rated_head_m: float | None = Field(default=None, gt=0, le=1500)
+    rated_head_m: float | None = Field(default=None, gt=0, le=1500,
+                                       description="Head at which volumetric_efficiency holds.")
     breakaway_torque_ratio: float = Field(default=1.0, ge=1, le=4, description="Start torque over running torque.")
-    chambers: int = Field(default=1, ge=1, le=8)
-    max_head_m: float | None = Field(default=None, gt=0, le=1500)
-    npsh_required_m: float = Field(default=2.0, ge=0, le=15)
-    relief_pressure_pa: float | None = Field(default=None, gt=0)
-    acceptance_grade: Literal["1B", "1E", "1U", "2B", "2U", "3B"] = "3B"
-    ejector: Ejector | None = None
+    chambers: int = Field(default=1, ge=1, le=8, description="Chambers of a diaphragm or plunger pump.")
+    max_head_m: float | None = Field(default=None, gt=0, le=1500, description="Highest head allowed.")
+    npsh_required_m: float = Field(default=2.0, ge=0, le=15, description="Net positive suction head it needs.")
+    relief_pressure_pa: float | None = Field(default=None, gt=0,
+                                             description="Gauge pressure at which its relief opens.")
+    acceptance_grade: Literal["1B", "1E", "1U", "2B", "2U", "3B"] = Field(
+        default="3B", description="Grade of ISO 9906 under which the curve was printed.")
+    ejector: Ejector | None = Field(default=None, description="Ejector of a jet pump.")
 
     @model_validator(mode="after")
     def _one_description(self) -> Self:

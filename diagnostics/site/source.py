@@ -11,20 +11,24 @@ from diagnostics.site.described import Described
 class Module(Described):
     """A photovoltaic module as its label and sheet print it, at 1000 W/m2 and 25 degC."""
 
-    key: str
-    technology: Literal["mono", "poly", "cdte", "cis", "amorphous"] = "mono"
+    key: str = Field(description="Name by which sites refer to it.")
+    technology: Literal["mono", "poly", "cdte", "cis", "amorphous"] = Field(default="mono", description="Kind of cell.")
     power_w: float = Field(gt=0, le=1000, description="Nominal power.")
-    vmp_v: float = Field(gt=0, le=200)
-    imp_a: float = Field(gt=0, le=30)
-    voc_v: float = Field(gt=0, le=250)
-    isc_a: float = Field(gt=0, le=35)
-    cells_in_series: int = Field(gt=0, le=300)
+    vmp_v: float = Field(gt=0, le=200, description="Voltage at maximum power.")
+    imp_a: float = Field(gt=0, le=30, description="Current at maximum power.")
+    voc_v: float = Field(gt=0, le=250, description="Open-circuit voltage.")
+    isc_a: float = Field(gt=0, le=35, description="Short-circuit current.")
+    cells_in_series: int = Field(
+        gt=0, le=300,
+        description="Cells of the longest row: 60 or 72 on most full-cell modules; half-cut modules print twice that.")
     temperature_coefficient_voc_per_k: float = Field(lt=0, gt=-0.01, description="Relative, negative.")
     temperature_coefficient_isc_per_k: float = Field(ge=-0.001, lt=0.003, description="Relative.")
     temperature_coefficient_power_per_k: float = Field(lt=0, gt=-0.01, description="Relative, negative.")
-    power_tolerance_low_pct: float = Field(default=-3.0, le=0, ge=-15)
-    power_tolerance_high_pct: float = Field(default=3.0, ge=0, le=15)
-    bypass_diodes: int = Field(default=3, ge=0, le=12)
+    power_tolerance_low_pct: float = Field(default=-3.0, le=0, ge=-15,
+                                           description="Least power over nominal, as printed.")
+    power_tolerance_high_pct: float = Field(default=3.0, ge=0, le=15,
+                                            description="Most power over nominal, as printed.")
+    bypass_diodes: int = Field(default=3, ge=0, le=12, description="Diodes in the junction box, one a substring.")
 
     @model_validator(mode="after")
     def _label_is_consistent(self) -> Self:
@@ -44,24 +48,27 @@ class Module(Described):
 class Array(Described):
     """Modules on their mount. Azimuth is clockwise from north (180 faces south); tilt is from horizontal."""
 
-    module: Module
-    modules_in_series: int = Field(gt=0, le=60)
-    strings_in_parallel: int = Field(default=1, gt=0, le=100)
-    mount: Literal["fixed", "seasonal_tilt", "single_axis_tracker"] = "fixed"
+    module: Module = Field(description="Key of a module in equipment/, or its description.")
+    modules_in_series: int = Field(gt=0, le=60, description="Modules of one string.")
+    strings_in_parallel: int = Field(default=1, gt=0, le=100, description="Strings side by side.")
+    mount: Literal["fixed", "seasonal_tilt", "single_axis_tracker"] = Field(default="fixed",
+                                                                            description="How it stands.")
     tilt_deg: float = Field(ge=0, le=90, description="From horizontal; for a tracker the tilt of its axis.")
     azimuth_deg: float = Field(ge=0, lt=360, description="Clockwise from north: 90 east, 180 south, 270 west.")
     seasonal_tilts_deg: dict[int, float] = Field(
         default_factory=dict, description="Month in which a tilt is set -> tilt; used by mount seasonal_tilt.")
-    tracker_max_angle_deg: float = Field(default=55.0, gt=0, le=90)
-    tracker_backtracks: bool = False
-    tracker_ground_cover_ratio: float = Field(default=0.35, gt=0, lt=1)
+    tracker_max_angle_deg: float = Field(default=55.0, gt=0, le=90, description="Farthest turn from level.")
+    tracker_backtracks: bool = Field(default=False,
+                                     description="It turns back early and late so that rows do not shade each other.")
+    tracker_ground_cover_ratio: float = Field(default=0.35, gt=0, lt=1,
+                                              description="Width of a row over the distance of rows.")
     cable_length_m: float = Field(default=10.0, ge=0, le=3000, description="One way, array to drive.")
-    cable_cross_section_mm2: float = Field(default=6.0, gt=0, le=400)
-    mismatch_loss_pct: float = Field(default=1.5, ge=0, le=15)
-    ageing_pct_per_year: float = Field(default=0.7, ge=0, le=3)
+    cable_cross_section_mm2: float = Field(default=6.0, gt=0, le=400, description="Copper of one conductor.")
+    mismatch_loss_pct: float = Field(default=1.5, ge=0, le=15, description="Loss from modules that differ.")
+    ageing_pct_per_year: float = Field(default=0.7, ge=0, le=3, description="Power lost by age in a year.")
     heat_loss_constant_w_m2_k: float = Field(default=25.0, gt=5, lt=60, description="Faiman u0.")
     heat_loss_wind_w_s_m3_k: float = Field(default=6.84, ge=0, lt=20, description="Faiman u1.")
-    ground_albedo: float = Field(default=0.22, ge=0, le=0.95)
+    ground_albedo: float = Field(default=0.22, ge=0, le=0.95, description="Share of light the ground throws back.")
 
     @field_validator("azimuth_deg", mode="before")
     @classmethod
@@ -99,13 +106,13 @@ class Array(Described):
 class Battery(Described):
     """The battery bus that feeds the drive."""
 
-    nominal_voltage_v: float = Field(gt=0, le=800)
-    capacity_ah: float = Field(gt=0, le=10000)
-    chemistry: Literal["lead_acid", "lithium_iron_phosphate"] = "lead_acid"
-    low_voltage_disconnect_v: float = Field(gt=0)
-    reconnect_voltage_v: float = Field(gt=0)
-    absorption_voltage_v: float = Field(gt=0)
-    charge_efficiency: float = Field(default=0.85, gt=0.4, le=1)
+    nominal_voltage_v: float = Field(gt=0, le=800, description="Of the whole bus.")
+    capacity_ah: float = Field(gt=0, le=10000, description="At the ten-hour rate.")
+    chemistry: Literal["lead_acid", "lithium_iron_phosphate"] = Field(default="lead_acid", description="Kind of cell.")
+    low_voltage_disconnect_v: float = Field(gt=0, description="Loads are cut below it.")
+    reconnect_voltage_v: float = Field(gt=0, description="... and come back above it.")
+    absorption_voltage_v: float = Field(gt=0, description="The charger holds it when full.")
+    charge_efficiency: float = Field(default=0.85, gt=0.4, le=1, description="Charge out over charge in.")
 
     @model_validator(mode="after")
     def _voltages_are_ordered(self) -> Self:
@@ -122,10 +129,11 @@ class Battery(Described):
 class WindTurbine(Described):
     """A wind turbine with rectifier; the curve is at standard air density 1.225 kg/m3."""
 
-    hub_height_m: float = Field(gt=0, le=60)
+    hub_height_m: float = Field(gt=0, le=60, description="Above ground.")
     power_curve: list[tuple[float, float]] = Field(min_length=3, description="Pairs (wind speed m/s, power W).")
-    rectifier_efficiency: float = Field(default=0.9, gt=0.5, le=1)
-    anemometer_height_m: float | None = Field(default=None, gt=0, le=60)
+    rectifier_efficiency: float = Field(default=0.9, gt=0.5, le=1, description="DC out over AC in.")
+    anemometer_height_m: float | None = Field(default=None, gt=0, le=60,
+                                              description="Above ground; left out where it sits at the hub.")
 
     @field_validator("power_curve")
     @classmethod

@@ -15,19 +15,21 @@ class Well(Described):
     An open source (pond, cistern, river) is `kind = "open"`: its level does not draw down.
     """
 
-    kind: Literal["borehole", "dug", "open"] = "borehole"
+    kind: Literal["borehole", "dug", "open"] = Field(default="borehole", description="Open water does not draw down.")
     static_water_level_m: float = Field(ge=-20, le=500, description="Pump at rest; negative stands above ground.")
     static_level_season_m: float = Field(default=0.0, ge=0, le=50, description="Half the yearly swing.")
-    deepest_day_of_year: int = Field(default=270, ge=1, le=366)
+    deepest_day_of_year: int = Field(default=270, ge=1, le=366,
+                                     description="Day of the year with the deepest static level; 270 is 27 September.")
     level_uncertainty_m: float | None = Field(default=None, ge=0, le=50, description="Standard uncertainty; None takes "
                                               "1 m for a dipped level on a well and 0.1 m on open water.")
     drawdown_linear_s_m2: float = Field(default=0.0, ge=0, description="B of s = B Q + C Q^2.")
     drawdown_quadratic_s2_m5: float = Field(default=0.0, ge=0, description="C of s = B Q + C Q^2.")
     recovery_time_s: float = Field(default=1800.0, gt=0, le=864000, description="Time constant of drawdown.")
     pump_setting_depth_m: float | None = Field(default=None, gt=-5, le=500, description="Intake below ground.")
-    low_water_probe_depth_m: float | None = Field(default=None, gt=0, le=500)
-    well_depth_m: float | None = Field(default=None, gt=0, le=800)
-    water_temperature_c: float = Field(default=20.0, gt=0, lt=60)
+    low_water_probe_depth_m: float | None = Field(default=None, gt=0, le=500,
+                                                  description="Depth of the probe that stops the pump, below ground.")
+    well_depth_m: float | None = Field(default=None, gt=0, le=800, description="Bottom, below ground.")
+    water_temperature_c: float = Field(default=20.0, gt=0, lt=60, description="Of the water at the pump.")
 
     @model_validator(mode="after")
     def _intake_is_under_water(self) -> Self:
@@ -54,7 +56,7 @@ class Well(Described):
 class PipeRun(Described):
     """One run of pipe of one bore."""
 
-    length_m: float = Field(ge=0, le=30000)
+    length_m: float = Field(ge=0, le=30000, description="Along the pipe.")
     bore_m: float = Field(gt=0.004, le=1.0, description="Inside diameter.")
     roughness_m: float = Field(default=7e-6, ge=0, le=0.01, description="Absolute roughness; 7e-6 m for plastic.")
     hazen_williams_c: float | None = Field(default=None, ge=40, le=160, description="If given, used instead.")
@@ -70,25 +72,27 @@ class Pipework(Described):
     pump_height_m: float = Field(default=0.0, ge=-20, le=20, description="Surface pump's axis above ground.")
     outlet_pressure_pa: float = Field(default=0.0, ge=0, description="Held at the outlet: pressure tank, sprinklers.")
     strainer_loss_k: float = Field(default=0.0, ge=0, description="Clean strainer or basket, on the first bore.")
-    check_valve_depths_m: list[float] = Field(default_factory=list)
-    weep_hole_depth_m: float | None = Field(default=None, ge=0)
+    check_valve_depths_m: list[float] = Field(default_factory=list, description="Below ground.")
+    weep_hole_depth_m: float | None = Field(default=None, ge=0,
+                                            description="Hole that drains the riser against frost, below ground.")
 
 
 class Tank(Described):
     """Storage. `full_level_m` is where the float says full and the pump stops; the overflow lies above it."""
 
-    shape: Literal["vertical_cylinder", "box", "horizontal_cylinder", "cone", "table"]
-    diameter_m: float | None = Field(default=None, gt=0, le=100)
+    shape: Literal["vertical_cylinder", "box", "horizontal_cylinder", "cone", "table"] = Field(
+        description="Which lengths describe it.")
+    diameter_m: float | None = Field(default=None, gt=0, le=100, description="Inside; of a cone the lower one.")
     top_diameter_m: float | None = Field(default=None, gt=0, le=100, description="Of a cone frustum, wide end up.")
-    length_m: float | None = Field(default=None, gt=0, le=200)
-    width_m: float | None = Field(default=None, gt=0, le=200)
-    height_m: float = Field(gt=0, le=30)
-    level_table_m: list[float] = Field(default_factory=list)
-    volume_table_m3: list[float] = Field(default_factory=list)
+    length_m: float | None = Field(default=None, gt=0, le=200, description="Inside.")
+    width_m: float | None = Field(default=None, gt=0, le=200, description="Inside.")
+    height_m: float = Field(gt=0, le=30, description="Inside, floor to rim.")
+    level_table_m: list[float] = Field(default_factory=list, description="Levels of a table tank, rising.")
+    volume_table_m3: list[float] = Field(default_factory=list, description="Volume at each of these levels.")
     outlet_level_m: float = Field(default=0.1, ge=0, description="Below this the water cannot be drawn.")
-    full_level_m: float = Field(gt=0)
+    full_level_m: float = Field(gt=0, description="Where the float says full.")
     float_reset_level_m: float | None = Field(default=None, gt=0, description="Float calls for water again below it.")
-    overflow_level_m: float | None = Field(default=None, gt=0)
+    overflow_level_m: float | None = Field(default=None, gt=0, description="Where water runs over.")
     evaporation_area_m2: float = Field(default=0.0, ge=0, description="Open water surface, none for a covered tank.")
 
     @model_validator(mode="after")
@@ -122,8 +126,8 @@ class Tank(Described):
 class Demand(Described):
     """Who depends on the water, and for how much of it."""
 
-    people: int = Field(default=0, ge=0)
-    large_animals: int = Field(default=0, ge=0)
-    small_animals: int = Field(default=0, ge=0)
-    irrigated_area_m2: float = Field(default=0.0, ge=0)
+    people: int = Field(default=0, ge=0, description="People who drink from it.")
+    large_animals: int = Field(default=0, ge=0, description="Cattle, camels, horses, donkeys.")
+    small_animals: int = Field(default=0, ge=0, description="Goats, sheep.")
+    irrigated_area_m2: float = Field(default=0.0, ge=0, description="Ground watered from it.")
     daily_need_m3: float | None = Field(default=None, ge=0, description="If known; otherwise from heads counted.")

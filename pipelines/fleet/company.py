@@ -16,15 +16,15 @@ AlertRole = Literal["service_desk", "field_crew", "claims", "manager"]
 class Depot(Described):
     """Where the truck starts."""
 
-    name: str = ""
-    latitude_deg: float = Field(ge=-90, le=90)
-    longitude_deg: float = Field(ge=-180, le=180)
+    name: str = Field(default="", description="Name of the place.")
+    latitude_deg: float = Field(ge=-90, le=90, description="North is positive.")
+    longitude_deg: float = Field(ge=-180, le=180, description="East is positive.")
 
 
 class ThresholdChange(Described):
     """A threshold set to another value than the program's own, and the reason, which is printed with the results."""
 
-    value: float
+    value: float = Field(description="Value used here.")
     why: str = Field(min_length=8, description="One sentence; it is printed beside every result it touched.")
 
 
@@ -32,9 +32,9 @@ class Letters(Described):
     """Who the owners' monthly letters come from, and whom an owner can call."""
 
     sender: str = Field(default="", description="Address the letters come from.")
-    sender_name: str = ""
+    sender_name: str = Field(default="", description="Name beside that address.")
     reply_to: str = Field(default="", description="Address that is read by a person.")
-    phone: str = ""
+    phone: str = Field(default="", description="Number with hours, printed as it stands.")
 
     @field_validator("sender", "reply_to")
     @classmethod
@@ -45,19 +45,19 @@ class Letters(Described):
 class Company(Described):
     """The company, its defaults for every site, and whom it tells what."""
 
-    name: str = "(company not named)"
+    name: str = Field(default="(company not named)", description="Name in letters and on pages.")
     language: str = Field(default="en", pattern=r"^[a-z]{2}(-[A-Z]{2})?$", description="Default language of letters.")
     units: Literal["metric", "us", "imperial"] = Field(default="metric", description="Default units of pages.")
     timezone: str | None = Field(default=None, description="Default time zone of sites, an IANA name.")
-    letters: Letters = Letters()
+    letters: Letters = Field(default=Letters(), description="Who the letters come from.")
     alerts: dict[AlertRole, list[str]] = Field(
         default_factory=dict, description="Role -> addresses: service_desk, field_crew, claims, manager.")
     water_value_per_m3: float | None = Field(default=None, ge=0, description="What a cubic metre is worth.")
     currency: str = Field(default="", max_length=12, description="Code or sign of the currency of that value.")
-    depot: Depot | None = None
+    depot: Depot | None = Field(default=None, description="Where the truck starts.")
     thresholds: dict[str, ThresholdChange] = Field(
         default_factory=dict, description="Name of a threshold -> its value here and why.")
-    note: str = ""
+    note: str = Field(default="", description="Remark.")
 
     @field_validator("timezone")
     @classmethod
