@@ -1,0 +1,250 @@
+"""Light and warmth on the cells for every daylight row, from the best source each row has. Night rows are left out."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from pvlib import iam, irradiance
+
+from diagnostics.chain.cell_temperature import CellTemperature, cell_temperature
+from diagnostics.chain.mount import cos_incidence, orientation
+from diagnostics.chain.sun import ClearSky, SunPosition, clear_sky, sun_position, unix_seconds
+from diagnostics.site import Array, Site
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+SOURCES = ("none", "plane_sensor", "horizontal_sensor", "neighbour", "imported")
+
+# Standard uncertainty of plane irradiance by source, of the reading. Plane: field pyranometer or cell, calibration
+# and levelling. Horizontal: the sensor, the split and the transposition. Neighbour and imported: site-to-site
+# difference of 10-minute to hourly values. From memory of radiometry practice; the sheet's own figure replaces the
+# sensor's part where it is given.
+SOURCE_UNCERTAINTY = {"none": np.nan, "plane_sensor": 0.025, "horizontal_sensor": 0.03, "neighbour": 0.12,
+                      "imported": 0.15}
+TRANSPOSITION_UNCERTAINTY = 0.03
+_LOWEST_SUN_DEG = -0.3
+
+
+@dataclass(frozen=True)
+class Daylight:
+    """
+    What reaches the array, for the rows with the sun up.
+
+    `rows` are positions in the index of `when_utc`; every other array has one value a daylight row. Irradiance is in
+    the plane of the array; `effective_w_m2` is after reflection, mismatch and ageing, before soiling.
+    """
+
+    when_utc: pd.DatetimeIndex          # all rows, interval ends
+    interval_s: Floats                  # all rows
+    rows: Integers
+    elevation_all_deg: Floats           # all rows
+    poa_w_m2: Floats
+    source: NDArray[np.int8]            # index into SOURCES
+    clear_sky_poa_w_m2: Floats
+    clear_sky_index: Floats             # plane irradiance over clear sky in the plane
+    cos_incidence: Floats
+    effective_w_m2: Floats
+    cell: CellTemperature
+    air_temperature_c: Floats
+    irradiance_uncertainty: Floats      # standard, relative
+
+
+def _column(weather: pd.DataFrame, name: str, rows: Integers) -> Floats:
+    if name not in weather.columns:
+        return np.full(rows.size, np.nan)
+    return np.asarray(weather[name], dtype=np.float64)[rows]
+
+
+def _to_plane(ghi: Floats, dhi: Floats, dni: Floats, tilt: Floats, azimuth: Floats, sun: SunPosition, sky: ClearSky,
+              day_of_year: Floats, albedo: float) -> tuple[Floats, Floats]:
+    """Plane irradiance and its beam share from horizontal parts; what is not logged is split off after Erbs."""
+    split = irradiance.erbs(ghi, sun.zenith_deg, day_of_year)
+    no_diffuse, no_direct = np.isnan(dhi), np.isnan(dni)
+    cos_zenith = np.maximum(np.cos(np.radians(sun.zenith_deg)), 0.01)
+    diffuse = np.where(no_diffuse, np.where(no_direct, split["dhi"], np.maximum(ghi - dni * cos_zenith, 0.0)), dhi)
+    closing = np.clip((ghi - diffuse) / cos_zenith, 0.0, 1.1 * sky.extraterrestrial_normal_w_m2)
+    direct = np.where(no_direct, np.where(no_diffuse, split["dni"], closing), dni)
+    total = irradiance.get_total_irradiance(tilt, azimuth, sun.zenith_deg, sun.azimuth_deg, direct, ghi, diffuse,
+                                            dni_extra=sky.extraterrestrial_normal_w_m2,
+                                            airmass=sky.relative_airmass, albedo=albedo, model="perez")
+    plane = np.asarray(total["poa_global"], dtype=np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        beam = np.where(plane > 0, np.asarray(total["poa_direct"], dtype=np.float64) / plane, 0.0)
+    # Below two degrees of sun the sky models are not meant to be used: the horizontal value stands.
+    low = sun.elevation_deg < 2.0
+    return np.where(low, ghi, np.where(np.isnan(plane), ghi, plane)), np.where(low, 0.0, np.clip(beam, 0.0, 1.0))
+
+
+def _clear_in_plane(sky: ClearSky, tilt: Floats, azimuth: Floats, sun: SunPosition, albedo: float) -> Floats:
+    diffuse = irradiance.haydavies(tilt, azimuth, sky.diffuse_horizontal_w_m2, sky.direct_normal_w_m2,
+                                   sky.extraterrestrial_normal_w_m2, sun.zenith_deg, sun.azimuth_deg)
+    ground = irradiance.get_ground_diffuse(tilt, sky.global_horizontal_w_m2, albedo)
+    beam = sky.direct_normal_w_m2 * np.maximum(cos_incidence(tilt, azimuth, sun), 0.0)
+    return np.asarray(beam + np.nan_to_num(np.asarray(diffuse)) + np.asarray(ground), dtype=np.float64)
+
+
+def _beam_share_of_plane(plane: Floats, cosine: Floats, sky: ClearSky, day_of_year: Floats) -> Floats:
+    """Beam share of a plane sensor's reading: Erbs' split with the plane in the place of the horizontal."""
+    angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    split = irradiance.erbs(np.maximum(np.nan_to_num(plane), 0.0), angle, day_of_year)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        diffuse = np.asarray(split["dhi"], dtype=np.float64) / plane
+    return np.where((plane > 5.0) & (cosine > 0.02), np.clip(1.0 - diffuse, 0.0, 1.0), 0.0)
+
+
+@lru_cache(maxsize=64)
+def _reflection_table(tilt_deg: float) -> tuple[Floats, float]:
+    angles = np.linspace(0.0, 90.0, 181)
+    beam = np.asarray(iam.physical(angles), dtype=np.float64)
+    return beam, float(iam.marion_diffuse("physical", round(tilt_deg))["sky"])
+
+
+def reflection_factor(cosine: ArrayLike, beam_share: ArrayLike, typical_tilt_deg: float) -> Floats:
+    """
+    Share of plane irradiance that passes the glass: physical model for beam, Marion's integral for diffuse.
+
+    Parameters
+    ----------
+    cosine : array_like, shape (n,)
+        Of the angle of incidence. [1]
+    beam_share : array_like, shape (n,)
+        Of the plane irradiance. [1]
+    typical_tilt_deg : float
+        For the diffuse part. [deg]
+
+    Returns
+    -------
+    factor : ndarray, shape (n,)
+        [1]
+
+    References
+    ----------
+    De Soto et al. (2006); Marion (2017), Solar Energy 147; both through pvlib.
+    """
+    beam_table, diffuse = _reflection_table(float(typical_tilt_deg))
+    angle = np.degrees(np.arccos(np.clip(np.asarray(cosine, dtype=np.float64), 0.0, 1.0)))
+    beam = np.interp(angle, np.linspace(0.0, 90.0, 181), beam_table)
+    share = np.asarray(beam_share, dtype=np.float64)
+    return np.asarray(share * beam + (1.0 - share) * diffuse, dtype=np.float64)
+
+
+def _sensor_share(site: Site, channel: str, default: float) -> float:
+    sensor = site.sensors.get(channel)
+    return sensor.uncertainty_pct / 100.0 if sensor is not None and sensor.uncertainty_pct is not None else default
+
+
+def _uncertainty(site: Site, source: NDArray[np.int8], clear_index: Floats, cosine: Floats) -> Floats:
+    plane = _sensor_share(site, "poa_irradiance_w_m2", SOURCE_UNCERTAINTY["plane_sensor"])
+    level = _sensor_share(site, "global_horizontal_irradiance_w_m2", SOURCE_UNCERTAINTY["horizontal_sensor"])
+    turned = float(np.hypot(level, TRANSPOSITION_UNCERTAINTY))
+    by_source = np.array([np.nan, plane, turned, float(np.hypot(turned, SOURCE_UNCERTAINTY["neighbour"])),
+                          SOURCE_UNCERTAINTY["imported"]])
+    base = by_source[source]
+    # A low sun on the plane and a broken sky make every source less sure; a clear sky helps the distant ones.
+    slant = 1.0 + 0.6 * np.clip(0.35 - cosine, 0.0, 0.35) / 0.35
+    distant = source >= 3
+    clear = np.where(distant & (clear_index > 0.92) & (clear_index < 1.08), 0.5, 1.0)
+    return np.asarray(base * slant * clear, dtype=np.float64)
+
+
+def _years_in_service(site: Site, when_utc: pd.DatetimeIndex) -> Floats:
+    installed = pd.Timestamp(site.installed_on, tz="UTC").timestamp()
+    return np.maximum((unix_seconds(when_utc) - installed) / (365.25 * 86400.0), 0.0)
+
+
+def fixed_losses(array: Array, years: Floats) -> Floats:
+    """
+    Share of light that counts after mismatch between modules and ageing.
+
+    Parameters
+    ----------
+    array : Array
+    years : ndarray, shape (n,)
+        In service. [years]
+
+    Returns
+    -------
+    share : ndarray, shape (n,)
+        [1]
+    """
+    aged = np.clip(1.0 - array.ageing_pct_per_year / 100.0 * years, 0.3, 1.0)
+    return (1.0 - array.mismatch_loss_pct / 100.0) * aged
+
+
+def _best_source(weather: pd.DataFrame, rows: Integers) -> tuple[NDArray[np.int8], Floats, list[Floats]]:
+    """Pick per row the best of plane sensor, horizontal sensor, neighbour and imported series."""
+    plane = _column(weather, "poa_irradiance_w_m2", rows)
+    horizontal = [_column(weather, prefix + "global_horizontal_irradiance_w_m2", rows)
+                  for prefix in ("", "neighbour_", "imported_")]
+    source = np.zeros(rows.size, dtype=np.int8)
+    for code, values in ((4, horizontal[2]), (3, horizontal[1]), (2, horizontal[0]), (1, plane)):
+        source[np.isfinite(values)] = code
+    level = np.select([source == 2, source == 3, source == 4], horizontal, np.nan)
+    parts = [np.where(source == 2, _column(weather, name, rows), np.nan)
+             for name in ("diffuse_horizontal_irradiance_w_m2", "direct_normal_irradiance_w_m2")]
+    return source, plane, [np.maximum(level, 0.0), *parts]
+
+
+def daylight(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float") -> Daylight:
+    """
+    Plane irradiance, its source, and cell temperature for all rows with the sun up.
+
+    Nothing here depends on the state of health, so one result serves every hypothesis about the same weather.
+
+    Parameters
+    ----------
+    site : Site
+        With an array.
+    weather : DataFrame
+        UTC index of interval ends; any of the channels of `quantities.CHANNELS`, and the same horizontal irradiance
+        under ``neighbour_`` and ``imported_`` names. NaN is "not known". [UTC]
+    interval_s : Series or float
+        Length of each interval. [s]
+
+    Returns
+    -------
+    light : Daylight
+    """
+    array = site.array
+    if array is None:
+        raise ValueError(f"site {site.id} has no array; light cannot be worked out for it.")
+    when = pd.DatetimeIndex(weather.index)
+    lengths = np.broadcast_to(np.asarray(interval_s, dtype=np.float64), (len(when),))
+    middle = when - pd.to_timedelta(lengths / 2.0, unit="s")
+    everywhere = sun_position(middle, site.latitude_deg, site.longitude_deg, site.altitude_m)
+    rows = np.flatnonzero(everywhere.elevation_deg > _LOWEST_SUN_DEG)
+    sun = SunPosition(everywhere.elevation_deg[rows], everywhere.azimuth_deg[rows])
+    day_of_year = np.asarray(middle[rows].day_of_year, dtype=np.float64)
+    sky = clear_sky(sun, day_of_year, site.latitude_deg, site.longitude_deg, site.altitude_m)
+    tilt, azimuth = orientation(array, middle[rows], site.timezone, sun)
+    cosine = cos_incidence(tilt, azimuth, sun)
+    clear_plane = _clear_in_plane(sky, tilt, azimuth, sun, array.ground_albedo)
+
+    source, plane, (level, diffuse, direct) = _best_source(weather, rows)
+    poa, beam = np.maximum(plane, 0.0), np.zeros(rows.size)
+    by_plane, turned = source == 1, source >= 2
+    if by_plane.any():
+        beam[by_plane] = _beam_share_of_plane(poa[by_plane], cosine[by_plane], _some(sky, by_plane),
+                                              day_of_year[by_plane])
+    if turned.any():
+        poa[turned], beam[turned] = _to_plane(
+            level[turned], diffuse[turned], direct[turned], tilt[turned], azimuth[turned],
+            SunPosition(sun.elevation_deg[turned], sun.azimuth_deg[turned]), _some(sky, turned), day_of_year[turned],
+            array.ground_albedo)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        clear_index = np.where(clear_plane > 5.0, poa / clear_plane, np.nan)
+    air = _column(weather, "air_temperature_c", rows)
+    cell = cell_temperature(site, poa, day_of_year, middle[rows], air, _column(weather, "module_temperature_c", rows),
+                            _column(weather, "wind_speed_m_s", rows))
+    effective = (poa * reflection_factor(cosine, beam, float(np.median(tilt)) if tilt.size else 0.0)
+                 * fixed_losses(array, _years_in_service(site, middle[rows])))
+    return Daylight(when, np.asarray(lengths), rows, everywhere.elevation_deg, poa, source, clear_plane, clear_index,
+                    cosine, effective, cell, air, _uncertainty(site, source, clear_index, cosine))
+
+
+def _some(sky: ClearSky, rows: NDArray[np.bool_]) -> ClearSky:
+    return ClearSky(sky.global_horizontal_w_m2[rows], sky.direct_normal_w_m2[rows], sky.diffuse_horizontal_w_m2[rows],
+                    sky.extraterrestrial_normal_w_m2[rows], sky.relative_airmass[rows])

@@ -1,0 +1,163 @@
+"""What the drive costs and where it stops: losses, speed and power limits, derating with heat."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from diagnostics.health import Health
+from diagnostics.site import Drive, Pump
+
+Floats = NDArray[np.float64]
+
+# Common practice: good trackers hold 98 to 99.5 % of the maximum power under moving skies.
+TRACKING_SHARE = 0.99
+# Where the sheet gives no limit the firmware protects the motor: a little above the plate.
+DEFAULT_POWER_MARGIN = 1.15
+DEFAULT_SPEED_MARGIN = 1.10
+
+
+@dataclass(frozen=True)
+class DriveModel:
+    """Losses grow from standby through a linear to a quadratic share; direct coupling costs nothing."""
+
+    kind: str
+    standby_w: float
+    linear_loss: float
+    quadratic_loss_per_w: float
+    efficiency_ratio: float
+    speed_max_rpm: float
+    speed_min_rpm: float
+    output_power_max_w: float
+    output_voltage_max_v: float
+    input_power_max_w: float
+
+    def input_power_w(self, output_power_w: Floats) -> Floats:
+        """
+        Power into the drive for a power out of it.
+
+        Parameters
+        ----------
+        output_power_w : ndarray
+            At the motor. [W]
+
+        Returns
+        -------
+        input_power_w : ndarray
+            At the array terminals. [W]
+        """
+        out = np.asarray(output_power_w, dtype=np.float64)
+        loss = self.standby_w + self.linear_loss * out + self.quadratic_loss_per_w * out**2
+        return np.asarray((out + loss) / self.efficiency_ratio, dtype=np.float64)
+
+
+def rated_motor_input_w(pump: Pump) -> float:
+    """
+    Electrical power of the motor at its rated load.
+
+    Parameters
+    ----------
+    pump : Pump
+
+    Returns
+    -------
+    power_w : float
+        [W]
+    """
+    return pump.motor.rated_power_w
+
+
+def _speed_limits(drive: Drive, pump: Pump) -> tuple[float, float]:
+    rated = pump.rated_speed_rpm
+    limits = [drive.max_speed_rpm] if drive.max_speed_rpm is not None else []
+    if drive.max_frequency_hz is not None:
+        limits.append(rated * drive.max_frequency_hz / drive.rated_frequency_hz)
+    if not limits:
+        if drive.kind == "frequency":
+            limits = [rated]
+        elif drive.kind in ("direct", "current_booster", "battery_bus"):
+            limits = [2.0 * rated]      # nothing but the voltage holds these back
+        else:
+            limits = [DEFAULT_SPEED_MARGIN * max(rated, pump.motor.rated_speed_rpm)]
+    lowest = rated * drive.min_frequency_hz / drive.rated_frequency_hz if drive.min_frequency_hz else 0.0
+    return min(limits), lowest
+
+
+def drive_model(drive: Drive, pump: Pump, health: Health) -> DriveModel:
+    """
+    Drive from its sheet and settings.
+
+    Parameters
+    ----------
+    drive : Drive
+    pump : Pump
+        For rated load and speed.
+    health : Health
+        Efficiency and cap are taken from it.
+
+    Returns
+    -------
+    model : DriveModel
+    """
+    rated_out = rated_motor_input_w(pump)
+    fastest, slowest = _speed_limits(drive, pump)
+    electronic = drive.kind != "direct"
+    rated_loss = rated_out * (1.0 / drive.rated_efficiency - 1.0) if electronic else 0.0
+    standby = min(drive.standby_power_w, 0.6 * rated_loss)
+    rest = rated_loss - standby
+    power_limit = drive.max_output_power_w
+    if power_limit is None:
+        guarded = drive.kind in ("tracking", "frequency", "voltage_booster")
+        power_limit = DEFAULT_POWER_MARGIN * rated_out if guarded else np.inf
+    voltage_limit = drive.max_output_voltage_v
+    return DriveModel(drive.kind, standby, 0.6 * rest / rated_out, 0.4 * rest / rated_out**2,
+                      max(health.drive_ratio, 1e-3), fastest, slowest, power_limit,
+                      voltage_limit if voltage_limit is not None else np.inf,
+                      health.power_cap_w if health.power_cap_w is not None else np.inf)
+
+
+def derated_share(drive: Drive, air_temperature_c: ArrayLike) -> Floats:
+    """
+    Share of the drive's power limit left in hot air.
+
+    Parameters
+    ----------
+    drive : Drive
+    air_temperature_c : array_like, shape (n,)
+        NaN counts as cool. [degC]
+
+    Returns
+    -------
+    share : ndarray, shape (n,)
+        Never below 0.3. [1]
+    """
+    air = np.asarray(air_temperature_c, dtype=np.float64)
+    if drive.derating_start_temperature_c is None:
+        return np.ones_like(air)
+    above = np.maximum(np.nan_to_num(air, nan=-50.0) - drive.derating_start_temperature_c, 0.0)
+    return np.clip(1.0 - drive.derating_per_k * above, 0.3, 1.0)
+
+
+def running_state(power_w: Floats, start_power_w: Floats, stop_power_w: Floats,
+                  broken: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """
+    Start above one power, stop below another, hold in between; no loop over rows.
+
+    Parameters
+    ----------
+    power_w, start_power_w, stop_power_w : ndarray, shape (n,)
+        In order of time; NaN power holds the state. [W]
+    broken : ndarray of bool, shape (n,)
+        True where the row does not follow the one before it; the pump is then taken to stand still before. [1]
+
+    Returns
+    -------
+    running : ndarray of bool, shape (n,)
+        [1]
+    """
+    rows = np.arange(power_w.size)
+    starts = power_w >= start_power_w
+    stops = power_w < np.minimum(stop_power_w, start_power_w)
+    decided = np.where(starts | stops | broken, rows, 0)
+    last = np.maximum.accumulate(decided) if rows.size else rows
+    return np.asarray(starts[last], dtype=np.bool_)

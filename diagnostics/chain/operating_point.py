@@ -1,0 +1,323 @@
+"""The operating point, solved once per site and state of health onto tables over power and water level."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnostics.chain.drive import DriveModel, drive_model
+from diagnostics.chain.motor import DirectCurrentMotor, MotorModel, motor_model
+from diagnostics.chain.pipework import PipeLosses, pipe_losses
+from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, PowerTableEnd, PumpEnd, pump_end
+from diagnostics.chain.table import LevelTable
+from diagnostics.chain.water import STANDARD_GRAVITY_M_S2, density_kg_m3, suction_head_available_m
+from diagnostics.health import Health
+from diagnostics.site import SURFACE, Site
+
+Floats = NDArray[np.float64]
+
+LEVEL_KNOTS = 25
+POWER_KNOTS = 97
+_FLOW_KNOTS = 240
+# Standard winter drain hole of 1/16 inch; discharge coefficient of a sharp-edged orifice.
+WEEP_HOLE_DIAMETER_M = 0.0015875
+_ORIFICE = 0.6
+
+
+@dataclass(frozen=True)
+class WaterSide:
+    """What of a site does not change with its health: pipes, pump end, density, the range of levels."""
+
+    losses: PipeLosses
+    end: PumpEnd
+    density_kg_m3: float
+    flow_top_m3_s: float
+    level_deepest_m: float | None       # where the water must not fall below: probe or intake
+    weep_m3_s_per_sqrt_m: float
+
+
+def _fastest(site: Site) -> float:
+    return drive_model(site.drive, site.pump, Health()).speed_max_rpm
+
+
+def water_side(site: Site) -> WaterSide:
+    """
+    Prepare pipes and pump end of a site.
+
+    Parameters
+    ----------
+    site : Site
+
+    Returns
+    -------
+    side : WaterSide
+    """
+    temperature = site.well.water_temperature_c
+    density = float(density_kg_m3(temperature))
+    end = pump_end(site.pump, density)
+    top = 1.02 * end.largest_flow(_fastest(site))
+    deepest = site.well.pump_setting_depth_m
+    if site.well.low_water_probe_depth_m is not None and site.drive.has_low_water_stop:
+        deepest = site.well.low_water_probe_depth_m
+    weep = 0.0
+    if site.pipework.weep_hole_depth_m is not None:
+        weep = _ORIFICE * np.pi / 4.0 * WEEP_HOLE_DIAMETER_M**2 * float(np.sqrt(2.0 * STANDARD_GRAVITY_M_S2))
+    return WaterSide(pipe_losses(site.pipework, top, temperature), end, density, top, deepest, weep)
+
+
+@dataclass(frozen=True)
+class LoadLine:
+    """Everything that follows from a delivered flow at an aquifer level; arrays (levels, flows)."""
+
+    levels_m: Floats
+    flow_m3_s: Floats           # (flows,), delivered
+    pumping_level_m: Floats
+    head_m: Floats
+    suction_available_m: Floats | None
+    speed_rpm: Floats
+    torque_n_m: Floats
+    motor_power_w: Floats
+    motor_voltage_v: Floats
+    motor_current_a: Floats
+    drive_power_w: Floats
+
+
+def delivery_head_m(site: Site, side: WaterSide, flow_m3_s: Floats, health: Health) -> Floats:
+    """
+    Head needed above the wellhead's ground level for a delivered flow.
+
+    Parameters
+    ----------
+    site : Site
+    side : WaterSide
+    flow_m3_s : ndarray
+        Delivered. [m3/s]
+    health : Health
+
+    Returns
+    -------
+    head_m : ndarray
+        Outlet height, held pressure, friction of the delivery line, and what health adds. [m]
+    """
+    static = site.pipework.outlet_height_m + side.losses.outlet_pressure_head_m + health.extra_static_head_m
+    return static + side.losses.delivery.at(flow_m3_s) + health.delivery_loss_s2_m5 * flow_m3_s**2
+
+
+def _pumped_flow(site: Site, side: WaterSide, flow: Floats, level: Floats, ground_head: Floats,
+                 health: Health) -> Floats:
+    """Flow through the pump: delivered, plus what leaves by a hole in the riser or by the drain hole."""
+    pumped = flow
+    if health.riser_leak_m3_s_per_sqrt_m > 0.0:
+        pumped = pumped + health.riser_leak_m3_s_per_sqrt_m * np.sqrt(np.maximum(level + ground_head, 0.0))
+    if side.weep_m3_s_per_sqrt_m > 0.0:
+        depth = site.pipework.weep_hole_depth_m or 0.0
+        pumped = pumped + side.weep_m3_s_per_sqrt_m * np.sqrt(np.maximum(ground_head + depth, 0.0))
+    return pumped
+
+
+def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel, levels_m: Floats, health: Health, *,
+              steady: bool) -> LoadLine:
+    """
+    Work out head, speed, torque, voltage, current and power for a grid of flows and aquifer levels.
+
+    Every step is explicit in the delivered flow, so nothing is iterated.
+
+    Parameters
+    ----------
+    site : Site
+    side : WaterSide
+    drive : DriveModel
+    motor : MotorModel
+    levels_m : ndarray, shape (levels,)
+        Level in the aquifer at the well. [m]
+    health : Health
+    steady : bool
+        True adds the aquifer's own linear drawdown for that flow; False leaves it to the caller, who lags it. [1]
+
+    Returns
+    -------
+    line : LoadLine
+    """
+    flow = side.flow_top_m3_s * np.linspace(0.0, 1.0, _FLOW_KNOTS)[None, :] ** 2
+    level = levels_m[:, None]
+    ground_head = delivery_head_m(site, side, flow, health)
+    pumped = _pumped_flow(site, side, np.broadcast_to(flow, (levels_m.size, flow.size)), level, ground_head, health)
+    drawdown = site.well.drawdown_quadratic_s2_m5 * pumped**2
+    if steady:
+        drawdown = drawdown + site.well.drawdown_linear_s_m2 * pumped
+    pumping_level = level + health.well_loss_ratio * drawdown
+    suction_loss = side.losses.suction.at(pumped) + health.intake_loss_s2_m5 * pumped**2
+    head = pumping_level + ground_head + side.losses.riser.at(pumped) + suction_loss
+    available = None
+    if site.pump.family in SURFACE:
+        available = suction_head_available_m(site.pipework.pump_height_m + pumping_level, suction_loss,
+                                             altitude_m=site.altitude_m,
+                                             water_temperature_c=site.well.water_temperature_c)
+    asked = side.end.demand(pumped, head, health)
+    if asked.torque_n_m is None:
+        power = asked.input_power_w if asked.input_power_w is not None else np.full_like(head, np.nan)
+        nothing = np.full_like(head, np.nan)
+        return LoadLine(levels_m, flow[0], pumping_level, head, available, asked.speed_rpm, nothing, power, nothing,
+                        nothing, np.maximum.accumulate(power, axis=1))
+    voltage, current = motor.terminals(asked.torque_n_m, asked.speed_rpm)
+    motor_power = motor.input_power_w(asked.torque_n_m, asked.speed_rpm)
+    taken = np.maximum.accumulate(drive.input_power_w(motor_power), axis=1)
+    return LoadLine(levels_m, flow[0], pumping_level, head, available, asked.speed_rpm, asked.torque_n_m, motor_power,
+                    voltage, current, taken)
+
+
+def _flow_where(limit: float, quantity: Floats, flow: Floats) -> Floats:
+    """Flow at which a quantity that grows with flow meets a limit, per level; infinite where it never does."""
+    if not np.isfinite(limit) or np.isnan(quantity).all():
+        return np.full(quantity.shape[0], np.inf)
+    met = np.array([np.interp(limit, row, flow) for row in np.maximum.accumulate(quantity, axis=1)])
+    return np.where(quantity[:, -1] <= limit, np.inf, np.where(quantity[:, 0] > limit, 0.0, met))
+
+
+def _suction_required_m(site: Site, end: PumpEnd, flow: Floats) -> Floats:
+    """NPSH the pump asks for: half standing, half with the square of flow over its best flow (common practice)."""
+    best = end.best_flow_m3_s if not isinstance(end, DisplacementEnd) else end.largest_flow(end.rated_speed_rpm)
+    return site.pump.npsh_required_m * (0.5 + 0.5 * (flow / max(best, 1e-9)) ** 2)
+
+
+def flow_limit_m3_s(site: Site, side: WaterSide, line: LoadLine) -> Floats:
+    """
+    Largest flow that the source side allows at each level, whatever the power.
+
+    Parameters
+    ----------
+    site : Site
+    side : WaterSide
+    line : LoadLine
+
+    Returns
+    -------
+    limit_m3_s : ndarray, shape (levels,)
+        By water at probe or intake, by suction head, by relief valve; infinite where none binds. [m3/s]
+    """
+    limit = np.full(line.levels_m.size, np.inf)
+    if side.level_deepest_m is not None:
+        limit = np.minimum(limit, _flow_where(side.level_deepest_m, line.pumping_level_m, line.flow_m3_s))
+    if line.suction_available_m is not None:
+        short = _suction_required_m(site, side.end, line.flow_m3_s)[None, :] - line.suction_available_m
+        limit = np.minimum(limit, _flow_where(0.0, short, line.flow_m3_s))
+    if site.pump.relief_pressure_pa is not None:
+        relief = site.pump.relief_pressure_pa / (side.density_kg_m3 * STANDARD_GRAVITY_M_S2)
+        limit = np.minimum(limit, _flow_where(relief, line.head_m - line.pumping_level_m, line.flow_m3_s))
+    if site.pump.max_head_m is not None:
+        limit = np.minimum(limit, _flow_where(site.pump.max_head_m, line.head_m, line.flow_m3_s))
+    return limit
+
+
+def power_table(line: LoadLine, drive: DriveModel) -> LevelTable:
+    """
+    Turn a load line into a table over power into the drive and aquifer level.
+
+    Parameters
+    ----------
+    line : LoadLine
+    drive : DriveModel
+        Its limits end the table at each level.
+
+    Returns
+    -------
+    table : LevelTable
+        Columns flow_m3_s, speed_rpm, pumping_level_m, head_m, motor_voltage_v.
+    """
+    flow = line.flow_m3_s
+    last = np.minimum.reduce([
+        _flow_where(drive.speed_max_rpm, line.speed_rpm, flow),
+        _flow_where(drive.output_power_max_w, line.motor_power_w, flow),
+        _flow_where(drive.output_voltage_max_v, line.motor_voltage_v, flow),
+        _flow_where(drive.input_power_max_w, line.drive_power_w, flow),
+        np.full(line.levels_m.size, flow[-1])])
+    start = line.drive_power_w[:, 0].copy()
+    end = np.array([np.interp(q, flow, row) for q, row in zip(last, line.drive_power_w, strict=True)])
+    names = {"flow_m3_s": np.broadcast_to(flow, line.head_m.shape), "speed_rpm": line.speed_rpm,
+             "pumping_level_m": line.pumping_level_m, "head_m": line.head_m, "motor_voltage_v": line.motor_voltage_v}
+    way = np.linspace(0.0, 1.0, POWER_KNOTS) ** 2
+    columns = {name: np.empty((line.levels_m.size, POWER_KNOTS)) for name in names}
+    for row in range(line.levels_m.size):
+        power = line.drive_power_w[row]
+        # Where power stands still over flow (a limit inside the pump) the largest flow counts.
+        wanted_flow = np.interp(start[row] + way * (end[row] - start[row]), power + 1e-9 * np.arange(power.size), flow)
+        wanted_flow[0], wanted_flow[-1] = 0.0, last[row] if np.isfinite(last[row]) else flow[-1]
+        for name, values in names.items():
+            columns[name][row] = np.interp(wanted_flow, flow, values[row])
+    return LevelTable(float(line.levels_m[0]), float(line.levels_m[-1]), start, end, columns)
+
+
+def start_power_w(site: Site, line: LoadLine, drive: DriveModel, motor: MotorModel) -> Floats:
+    """
+    Power at which a standing pump breaks away and delivers, per level.
+
+    Parameters
+    ----------
+    site : Site
+    line : LoadLine
+    drive : DriveModel
+    motor : MotorModel
+
+    Returns
+    -------
+    power_w : ndarray, shape (levels,)
+        Never below the power at which delivery begins. [W]
+    """
+    begins = line.drive_power_w[:, 0]
+    ratio = site.pump.breakaway_torque_ratio
+    if np.isnan(line.torque_n_m[0, 0]):
+        return np.asarray(begins * (1.0 + 0.3 * (ratio - 1.0)))
+    torque = ratio * line.torque_n_m[:, 0]
+    if isinstance(motor, DirectCurrentMotor):
+        _, current = motor.terminals(torque, np.zeros_like(torque))
+        stalled = current**2 * motor.resistance_ohm
+    else:
+        stalled = motor.rated_loss_w * 0.55 * (torque / motor.rated_torque_n_m) ** 2
+    return np.maximum(begins, drive.input_power_w(stalled) if ratio > 1.0 else begins)
+
+
+def level_axis(site: Site, side: WaterSide, health: Health) -> Floats:
+    """
+    Aquifer levels the tables must cover.
+
+    Parameters
+    ----------
+    site : Site
+    side : WaterSide
+    health : Health
+
+    Returns
+    -------
+    levels_m : ndarray, shape (LEVEL_KNOTS,)
+        Even steps from above the highest static level to the deepest that can be pumped. [m]
+    """
+    well = site.well
+    highest = well.static_water_level_m - well.static_level_season_m + min(health.extra_static_level_m, 0.0)
+    lowest = well.static_water_level_m + well.static_level_season_m + max(health.extra_static_level_m, 0.0)
+    margin = 0.5 if well.kind == "open" else 3.0
+    reach = well.drawdown_linear_s_m2 * health.well_loss_ratio * side.flow_top_m3_s
+    deepest = lowest + margin + min(reach, 60.0)
+    if side.level_deepest_m is not None:
+        deepest = max(min(deepest, side.level_deepest_m + 0.5), lowest + margin)
+    span = max(deepest - highest, 2.0)
+    return np.linspace(highest - 0.05 * span - margin, highest - margin + 1.05 * span + margin, LEVEL_KNOTS)
+
+
+def motor_of(site: Site, health: Health) -> MotorModel:
+    """
+    Motor of a site in a state of health.
+
+    Parameters
+    ----------
+    site : Site
+    health : Health
+
+    Returns
+    -------
+    motor : MotorModel
+    """
+    return motor_model(site.pump.motor, torque_ratio=health.motor_efficiency_ratio)
+
+
+__all__ = ["CentrifugalEnd", "DisplacementEnd", "LoadLine", "PowerTableEnd", "WaterSide", "delivery_head_m",
+           "flow_limit_m3_s", "level_axis", "load_line", "motor_of", "power_table", "start_power_w", "water_side"]

@@ -1,0 +1,423 @@
+"""Pump ends: the speed and torque, or the input power, that a flow against a head asks for."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+from diagnostics.chain.motor import MotorModel, motor_model
+from diagnostics.chain.water import STANDARD_GRAVITY_M_S2
+from diagnostics.health import Health
+from diagnostics.site import Pump
+
+Floats = NDArray[np.float64]
+
+_CURVE_KNOTS = 1024
+# Share of the shaft torque that lifts water at rated head, by family: outside these bounds the plate's power is not
+# the power of this pump end, so the bound is taken. From memory of bench reports; a wide prior, not a datum.
+MECHANICAL_EFFICIENCY = {"diaphragm_submersible": (0.45, 0.85), "helical_submersible": (0.55, 0.85),
+                         "plunger_booster": (0.70, 0.95)}
+
+
+@dataclass(frozen=True)
+class ShaftDemand:
+    """What the pump end asks of the motor: speed [rpm] and torque [N m], or straight power into the drive [W]."""
+
+    speed_rpm: Floats
+    torque_n_m: Floats | None = None
+    input_power_w: Floats | None = None
+
+
+@dataclass(frozen=True)
+class CentrifugalEnd:
+    """
+    Head and shaft power at rated speed on a dense grid of flow, carried to other speeds by the affinity laws.
+
+    At speed ratio r a flow q makes the head r^2 h(q / r). With x = q / r, H / q^2 = h(x) / x^2 falls with x alone, so
+    the speed for a given flow and head is read from a table, without iteration.
+    """
+
+    rated_speed_rpm: float
+    flow_grid: Floats
+    head_grid: Floats
+    power_grid: Floats
+    best_flow_m3_s: float
+    best_head_m: float
+    last_printed_flow_m3_s: float
+    first_printed_flow_m3_s: float
+    density_kg_m3: float
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    def internal_flow(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> Floats:
+        """
+        Flow through the impellers: delivered plus what leaks back inside.
+
+        Parameters
+        ----------
+        flow_m3_s, head_m : ndarray, same shape
+            Through the pump end. [m3/s, m]
+        health : Health
+
+        Returns
+        -------
+        flow_m3_s : ndarray
+            [m3/s]
+        """
+        leak = health.recirculation_ratio * self.best_flow_m3_s * np.sqrt(np.maximum(head_m, 0.0) / self.best_head_m)
+        return np.asarray(flow_m3_s + leak, dtype=np.float64)
+
+    def demand(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> ShaftDemand:
+        """
+        Speed and torque for a flow against a head.
+
+        Parameters
+        ----------
+        flow_m3_s, head_m : ndarray, same shape
+            Through the pump end; heads below a centimetre count as a centimetre. [m3/s, m]
+        health : Health
+
+        Returns
+        -------
+        demand : ShaftDemand
+        """
+        flow = self.internal_flow(flow_m3_s, head_m, health)
+        head = np.maximum(head_m, 0.01) / max(health.pump_head_ratio, 1e-3)
+        x_grid = self.flow_grid[1:-1]
+        steepness = np.log(self.head_grid[1:-1]) - 2.0 * np.log(x_grid)
+        wanted = np.log(head) - 2.0 * np.log(np.maximum(flow, 1e-3 * x_grid[0]))
+        x = np.exp(np.interp(-wanted, -steepness, np.log(x_grid)))
+        x = np.where(wanted > steepness[0], flow * np.sqrt(self.head_grid[0] / head), x)
+        ratio = np.sqrt(head / np.maximum(np.interp(x, self.flow_grid, self.head_grid), 1e-9))
+        shaft = ratio**3 * np.interp(x, self.flow_grid, self.power_grid)
+        speed = ratio * self.rated_speed_rpm
+        return ShaftDemand(speed, shaft / (speed * np.pi / 30.0))
+
+    def largest_flow(self, speed_max_rpm: float) -> float:
+        """
+        Flow at no head and top speed, the upper end of any table.
+
+        Parameters
+        ----------
+        speed_max_rpm : float
+            [rpm]
+
+        Returns
+        -------
+        flow_m3_s : float
+            [m3/s]
+        """
+        return float(self.flow_grid[-1] * speed_max_rpm / self.rated_speed_rpm)
+
+
+@dataclass(frozen=True)
+class DisplacementEnd:
+    """
+    Positive displacement: flow is displacement x speed less a slip that grows in proportion to head.
+
+    Torque is hydraulic torque plus losses, half of them standing, half growing with head.
+    """
+
+    displacement_m3_rev: float
+    rated_speed_rpm: float
+    rated_head_m: float
+    rated_slip_m3_s: float
+    loss_torque_n_m: float
+    density_kg_m3: float
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    def slip_m3_s(self, head_m: Floats, health: Health) -> Floats:
+        """
+        Water that slips back.
+
+        Parameters
+        ----------
+        head_m : ndarray
+            [m]
+        health : Health
+
+        Returns
+        -------
+        slip_m3_s : ndarray
+            [m3/s]
+        """
+        slip = self.rated_slip_m3_s * health.slip_ratio * np.maximum(head_m, 0.0) / self.rated_head_m
+        return np.asarray(slip, dtype=np.float64)
+
+    def demand(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> ShaftDemand:
+        """
+        Speed and torque for a flow against a head.
+
+        Parameters
+        ----------
+        flow_m3_s, head_m : ndarray, same shape
+            [m3/s, m]
+        health : Health
+
+        Returns
+        -------
+        demand : ShaftDemand
+        """
+        displacement = self.displacement_m3_rev * max(health.displacement_ratio, 1e-6)
+        speed = (flow_m3_s + self.slip_m3_s(head_m, health)) / displacement * 60.0
+        head = np.maximum(head_m, 0.0)
+        hydraulic = displacement * self.density_kg_m3 * STANDARD_GRAVITY_M_S2 * head / (2.0 * np.pi)
+        return ShaftDemand(speed, hydraulic + self.loss_torque_n_m * (0.5 + 0.5 * head / self.rated_head_m))
+
+    def largest_flow(self, speed_max_rpm: float) -> float:
+        """
+        Flow at no slip and top speed.
+
+        Parameters
+        ----------
+        speed_max_rpm : float
+            [rpm]
+
+        Returns
+        -------
+        flow_m3_s : float
+            [m3/s]
+        """
+        return self.displacement_m3_rev * speed_max_rpm / 60.0
+
+
+@dataclass(frozen=True)
+class PowerTableEnd:
+    """A printed table of flow against power into the drive at several heads, read between its points."""
+
+    heads_m: Floats
+    flow_grid: Floats
+    power_w: Floats             # (heads, flows)
+    rated_speed_rpm: float
+    is_displacement: bool
+    nominal_slip_m3_s: float
+    best_flow_m3_s: float
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    def demand(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> ShaftDemand:
+        """
+        Power into the drive for a flow against a head; the speed is not printed and stays unknown.
+
+        Parameters
+        ----------
+        flow_m3_s, head_m : ndarray, same shape
+            [m3/s, m]
+        health : Health
+
+        Returns
+        -------
+        demand : ShaftDemand
+        """
+        reference = float(self.heads_m[-1])
+        head = np.maximum(head_m, 0.01)
+        if self.is_displacement:
+            extra = (health.slip_ratio - 1.0) * self.nominal_slip_m3_s * head / reference
+            flow = flow_m3_s + extra
+        else:
+            head = head / max(health.pump_head_ratio, 1e-3)
+            flow = flow_m3_s + health.recirculation_ratio * self.best_flow_m3_s * np.sqrt(head / reference)
+        power = self._power(np.maximum(flow, 0.0), head) / max(health.motor_efficiency_ratio * health.drive_ratio, 1e-3)
+        return ShaftDemand(np.full_like(power, np.nan), input_power_w=power)
+
+    def _power(self, flow: Floats, head: Floats) -> Floats:
+        step = np.clip(flow / self.flow_grid[-1] * (self.flow_grid.size - 1), 0.0, self.flow_grid.size - 1.0)
+        j = np.minimum(step.astype(np.int64), self.flow_grid.size - 2)
+        fj = step - j
+        at_flow = self.power_w[:, j] + fj * (self.power_w[:, j + 1] - self.power_w[:, j])       # (heads, ...)
+        if self.heads_m.size == 1:
+            return np.asarray(at_flow[0] * head / self.heads_m[0])
+        i = np.clip(np.searchsorted(self.heads_m, head) - 1, 0, self.heads_m.size - 2)
+        low, high = np.take_along_axis(at_flow, np.stack([i, i + 1]), axis=0)
+        share = (head - self.heads_m[i]) / (self.heads_m[i + 1] - self.heads_m[i])
+        return np.asarray(np.maximum(low + share * (high - low), 0.02 * low))
+
+    def largest_flow(self, speed_max_rpm: float) -> float:
+        """
+        Largest flow of the table with its margin.
+
+        Parameters
+        ----------
+        speed_max_rpm : float
+            Not used: the table knows no speed. [rpm]
+
+        Returns
+        -------
+        flow_m3_s : float
+            [m3/s]
+        """
+        del speed_max_rpm
+        return float(self.flow_grid[-1])
+
+
+PumpEnd = CentrifugalEnd | DisplacementEnd | PowerTableEnd
+
+
+def _extended(points_x: Floats, points_y: Floats, grid: Floats, *, falling_to_zero: bool) -> Floats:
+    """Read a monotone curve through its points; straight on beyond them with the slope of the last step."""
+    inside = np.clip(grid, points_x[0], points_x[-1])
+    values = PchipInterpolator(points_x, points_y)(inside)
+    end_slope = (points_y[-1] - points_y[-2]) / (points_x[-1] - points_x[-2])
+    start_slope = (points_y[1] - points_y[0]) / (points_x[1] - points_x[0])
+    if falling_to_zero:
+        end_slope = min(end_slope, -1e-6 * points_y[0] / points_x[-1])
+        start_slope = min(start_slope, 0.0) * 0.5       # curves flatten towards shut-off
+    values = values + end_slope * np.maximum(grid - points_x[-1], 0.0)
+    return np.asarray(values - start_slope * np.maximum(points_x[0] - grid, 0.0), dtype=np.float64)
+
+
+def _falling(head: Floats) -> Floats:
+    """Hold a head curve that rises from shut-off at its highest value, so that the stable branch is taken."""
+    return np.asarray(np.maximum.accumulate(head[::-1])[::-1], dtype=np.float64)
+
+
+def _shaft_from_input(input_w: Floats, speed_rpm: float, motor: MotorModel) -> Floats:
+    """Turn motor input power at one speed into shaft power."""
+    omega = speed_rpm * np.pi / 30.0
+    torque = np.linspace(0.0, 1.05 * float(np.max(input_w)) / omega, 400)
+    needed = motor.input_power_w(torque, np.full_like(torque, speed_rpm))
+    return np.interp(input_w, needed, torque) * omega
+
+
+def _curve_power(pump: Pump, flow: Floats, head: Floats, density: float) -> tuple[Floats, tuple[str, ...]]:
+    """Shaft power at the printed points; estimated from the motor plate where nothing is printed."""
+    given = np.array([np.nan if p.power_w is None else p.power_w for p in pump.curve])
+    known = np.isfinite(given)
+    if known.sum() >= 2:
+        power = np.interp(flow, flow[known], given[known])
+        if pump.power_is == "input":
+            power = _shaft_from_input(power, pump.rated_speed_rpm, motor_model(pump.motor))
+        return power, ()
+    hydraulic = density * STANDARD_GRAVITY_M_S2 * flow * head
+    best = int(np.argmax(hydraulic))
+    plate = pump.motor.rated_power_w * pump.motor.rated_efficiency
+    at_best = float(np.clip(plate, hydraulic[best] / 0.72, hydraulic[best] / 0.30))
+    share = flow / max(flow[best], 1e-9)
+    return (at_best * np.interp(share, [0.0, 1.0, 2.0], [0.55, 1.0, 1.15]),
+            ("The curve prints no power: shaft power is estimated from the motor plate, with a wider interval.",))
+
+
+def centrifugal_end(pump: Pump, density_kg_m3: float) -> CentrifugalEnd:
+    """
+    Centrifugal pump end from its printed head-flow-power points.
+
+    Parameters
+    ----------
+    pump : Pump
+        With a curve at rated speed.
+    density_kg_m3 : float
+        [kg/m3]
+
+    Returns
+    -------
+    end : CentrifugalEnd
+        Printed points are met exactly; beyond them the curve runs straight on and a note says so.
+    """
+    flow = np.array([p.flow_m3_s for p in pump.curve])
+    head = np.array([p.head_m for p in pump.curve])
+    power, notes = _curve_power(pump, flow, head, density_kg_m3)
+    slope = min((head[-1] - head[-2]) / (flow[-1] - flow[-2]), -1e-6 * head[0] / flow[-1])
+    run_out = flow[-1] + 0.995 * head[-1] / -slope if head[-1] > 0 else flow[-1]
+    run_out = min(run_out, 1.6 * flow[-1])
+    # Every printed flow is a knot, so that printed points come back exactly.
+    grid = np.unique(np.concatenate([run_out * np.linspace(0.0, 1.0, _CURVE_KNOTS) ** 1.5, flow]))
+    heads = np.maximum(_falling(_extended(flow, head, grid, falling_to_zero=True)), 1e-6 * head[0])
+    powers = np.maximum(_extended(flow, power, grid, falling_to_zero=False), 0.2 * float(np.min(power)))
+    overall = grid * heads / powers
+    best = int(np.argmax(np.where(grid <= flow[-1], overall, 0.0)))
+    return CentrifugalEnd(pump.rated_speed_rpm, grid, heads, powers, float(grid[best]), float(heads[best]),
+                          float(flow[-1]), float(flow[0]), density_kg_m3, notes)
+
+
+def displacement_end(pump: Pump, density_kg_m3: float) -> DisplacementEnd:
+    """
+    Positive-displacement pump end from displacement, volumetric efficiency and motor plate.
+
+    Parameters
+    ----------
+    pump : Pump
+        With displacement, volumetric efficiency and rated head.
+    density_kg_m3 : float
+        [kg/m3]
+
+    Returns
+    -------
+    end : DisplacementEnd
+    """
+    displacement, volumetric, head = pump.displacement_m3_rev, pump.volumetric_efficiency, pump.rated_head_m
+    if displacement is None or volumetric is None or head is None:
+        raise ValueError(f"pump {pump.key} has no displacement; describe it with displacement, volumetric_efficiency "
+                         "and rated_head, or use its curve.")
+    low, high = MECHANICAL_EFFICIENCY.get(pump.family, (0.5, 0.9))
+    hydraulic = displacement * density_kg_m3 * STANDARD_GRAVITY_M_S2 * head / (2.0 * np.pi)
+    omega = pump.motor.rated_speed_rpm * np.pi / 30.0
+    plate = pump.motor.rated_power_w * pump.motor.rated_efficiency / omega
+    share = float(np.clip(hydraulic / plate, low, high))
+    notes = () if low <= hydraulic / plate <= high else (
+        "The motor plate does not fit displacement and rated head: a usual mechanical efficiency is taken instead.",)
+    return DisplacementEnd(displacement, pump.rated_speed_rpm, head,
+                           (1.0 - volumetric) * displacement * pump.rated_speed_rpm / 60.0,
+                           hydraulic * (1.0 / share - 1.0), density_kg_m3, notes)
+
+
+def _power_against_flow(power: Floats, flow: Floats, grid: Floats, *, is_displacement: bool) -> Floats:
+    """Power into the drive over flow at one head: through the points, down to the start of delivery, and on."""
+    order = np.argsort(power)
+    power, flow = power[order], np.maximum.accumulate(flow[order])
+    if flow[0] > 0:
+        if power.size > 1:
+            grow = flow[:2] if is_displacement else flow[:2] ** 2
+            start = power[0] - (power[1] - power[0]) * grow[0] / max(grow[1] - grow[0], 1e-12)
+            start = float(np.clip(start, 0.2 * power[0], 0.95 * power[0]))
+        else:
+            start = 0.4 * power[0]
+        power, flow = np.insert(power, 0, start), np.insert(flow, 0, 0.0)
+    keep = np.concatenate((np.diff(flow) > 0, [True]))
+    return _extended(flow[keep], power[keep], grid, falling_to_zero=False)
+
+
+def power_table_end(pump: Pump) -> PowerTableEnd:
+    """
+    Pump end from a printed table of flow against power into the drive.
+
+    Parameters
+    ----------
+    pump : Pump
+        With a power_table.
+
+    Returns
+    -------
+    end : PowerTableEnd
+    """
+    rows = np.array([(p.head_m, p.input_power_w, p.flow_m3_s) for p in pump.power_table])
+    is_displacement = pump.family in MECHANICAL_EFFICIENCY
+    heads = np.unique(rows[:, 0])
+    grid = np.linspace(0.0, 1.35 * rows[:, 2].max(), 401)
+    power = np.array([_power_against_flow(rows[rows[:, 0] == head, 1], rows[rows[:, 0] == head, 2], grid,
+                                          is_displacement=is_displacement) for head in heads])
+    # A higher head never costs less.
+    power = np.maximum.accumulate(np.maximum.accumulate(power, axis=0), axis=1)
+    best = rows[np.argmax(rows[:, 0] * rows[:, 2] / rows[:, 1])]
+    return PowerTableEnd(np.maximum(heads, 0.01), grid, power, pump.rated_speed_rpm, is_displacement,
+                         0.06 * float(best[2]), float(best[2]),
+                         ("Between printed heads the table is read along straight lines.",))
+
+
+def pump_end(pump: Pump, density_kg_m3: float) -> PumpEnd:
+    """
+    Pump end by whatever describes it.
+
+    Parameters
+    ----------
+    pump : Pump
+    density_kg_m3 : float
+        [kg/m3]
+
+    Returns
+    -------
+    end : PumpEnd
+    """
+    if pump.curve:
+        return centrifugal_end(pump, density_kg_m3)
+    if pump.power_table:
+        return power_table_end(pump)
+    return displacement_end(pump, density_kg_m3)

@@ -1,0 +1,199 @@
+"""Expected delivery: what the described site, in a given state of health, would have delivered in each interval."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from diagnostics.chain.daylight import SOURCES, Daylight, daylight
+from diagnostics.chain.drive import running_state
+from diagnostics.chain.site_model import ChainNotAvailable, Operation, SiteModel
+from diagnostics.chain.sun import unix_seconds
+from diagnostics.chain.uncertainty import FlowInterval, flow_interval
+from diagnostics.chain.well import aquifer_drawdown_m
+from diagnostics.health import HEALTHY, Health
+from diagnostics.site import Site
+
+Floats = NDArray[np.float64]
+
+STATES = ("night", "low_sun", "running", "capped", "no_irradiance", "no_chain")
+EXPECTED_COLUMNS = (
+    "poa_irradiance_w_m2", "irradiance_source", "clear_sky_poa_w_m2", "sun_elevation_deg", "cell_temperature_c",
+    "array_power_available_w", "expected_array_voltage_v", "expected_array_current_a", "expected_array_power_w",
+    "expected_flow_m3_s", "expected_flow_low_m3_s", "expected_flow_high_m3_s", "expected_speed_rpm",
+    "expected_water_level_m", "expected_state")
+_LAG_PASSES = 3
+
+__all__ = ["EXPECTED_COLUMNS", "STATES", "ChainNotAvailable", "Daylight", "SiteModel", "daylight", "expect"]
+
+
+@dataclass(frozen=True)
+class _Delivery:
+    """Water side of the daylight rows."""
+
+    operation: Operation
+    flow_m3_s: Floats           # true flow, before the meter
+    level_m: Floats             # aquifer level at the well
+    running: NDArray[np.bool_]
+
+
+def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float", *, health: Health = HEALTHY,
+           model: SiteModel | None = None, light: Daylight | None = None,
+           use_measured_level: bool = False) -> pd.DataFrame:
+    """
+    Expected delivery of every interval, tank calling.
+
+    The interval of 95 % is propagated to first order from irradiance, nameplate, temperature, pump grade, level and
+    meter: each input is moved by its standard uncertainty through the same tables, upwards and downwards apart, and
+    the moves are added in quadrature on each side (JCGM 100:2008, 5.1.2, with asymmetric steps because the flow
+    begins at a threshold).
+
+    Parameters
+    ----------
+    site : Site
+    weather : DataFrame
+        UTC index of interval ends; whatever channels of `quantities.CHANNELS` are known and sound, NaN elsewhere.
+        Columns ``neighbour_global_horizontal_irradiance_w_m2`` and ``imported_global_horizontal_irradiance_w_m2`` are
+        used where the site's own sensors are silent. [UTC]
+    interval_s : Series or float
+        Length of each interval. [s]
+    health : Health, default healthy
+        Ignored where `model` is given.
+    model : SiteModel, optional
+        Built before, to save time.
+    light : Daylight, optional
+        `daylight(site, weather, interval_s)` worked out before: it does not depend on health.
+    use_measured_level : bool, default False
+        True takes the logged pumping level instead of the sheet's well, where it is logged. [1]
+
+    Returns
+    -------
+    expected : DataFrame
+        Index of `weather`; columns `EXPECTED_COLUMNS`. Flow is 0 at night and NaN where irradiance is not known.
+    """
+    if model is None:
+        try:
+            model = SiteModel.build(site, health)
+        except ChainNotAvailable:
+            return _without_chain(site, weather, interval_s, light)
+    light = daylight(site, weather, interval_s) if light is None else light
+    measured = None
+    if use_measured_level and "water_level_m" in weather.columns:
+        measured = np.asarray(weather["water_level_m"], dtype=np.float64)[light.rows]
+    delivery = _deliver(model, light, measured)
+    interval = flow_interval(model, light, delivery.operation, delivery.flow_m3_s, delivery.level_m,
+                             delivery.running)
+    return _table(model, light, delivery, interval)
+
+
+def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None) -> _Delivery:
+    rows, cell = light.rows, light.cell.temperature_c
+    effective = light.effective_w_m2 * model.health.irradiance_ratio
+    when = light.when_utc[rows]
+    static = model.static_level(when) + model.health.extra_static_level_m
+    linear = model.site.well.drawdown_linear_s_m2 * model.health.well_loss_ratio
+    broken = _does_not_follow(light)
+    level = static
+    operation = model.operate(effective, cell, light.air_temperature_c, level)
+    running = _running(model, operation, effective, cell, level, broken)
+    if linear == 0.0 and measured_level_m is None:
+        flow = _flow(model, operation, level, running)
+        return _Delivery(operation, flow, level, running)
+    flow = np.where(running, model.flow_at_power(operation.power_taken_w, level - model.health.extra_static_level_m)
+                    / max(model.health.meter_ratio, 1e-9), 0.0)
+    for _ in range(_LAG_PASSES):
+        level = static + aquifer_drawdown_m(linear * flow, when, light.interval_s[rows],
+                                            model.site.well.recovery_time_s)
+        if measured_level_m is not None:
+            at_well = model.site.well.drawdown_quadratic_s2_m5 * model.health.well_loss_ratio * flow**2
+            level = np.where(np.isfinite(measured_level_m), measured_level_m - at_well, level)
+        if model.crossing is not None:
+            operation = model.operate(effective, cell, light.air_temperature_c, level)
+        flow = 0.5 * flow + 0.5 * _flow(model, operation, level, running)
+    operation = model.operate(effective, cell, light.air_temperature_c, level)
+    return _Delivery(operation, _flow(model, operation, level, running), level, running)
+
+
+def _flow(model: SiteModel, operation: Operation, level: Floats, running: NDArray[np.bool_]) -> Floats:
+    flow = model.aquifer.locate(operation.power_taken_w, level).read("flow_m3_s")
+    flow = np.minimum(flow, model._limit(model.aquifer_limit_m3_s, level))
+    return np.where(running | np.isnan(flow), flow, 0.0)
+
+
+def _does_not_follow(light: Daylight) -> NDArray[np.bool_]:
+    """True where a daylight row is not the direct successor of the one before it."""
+    seconds, length = unix_seconds(light.when_utc[light.rows]), light.interval_s[light.rows]
+    gap = np.diff(seconds, prepend=-np.inf) - length
+    return np.asarray(gap > 0.5 * length, dtype=np.bool_)
+
+
+def _running(model: SiteModel, operation: Operation, effective: Floats, cell: Floats, level: Floats,
+             broken: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    start, stop = model.thresholds(cell, level)
+    signal = effective if model.site.drive.kind == "direct" else operation.power_taken_w
+    return running_state(signal, start, stop, broken)
+
+
+def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: FlowInterval) -> pd.DataFrame:
+    count, rows = len(light.when_utc), light.rows
+    operation, meter = delivery.operation, model.health.meter_ratio
+    power = operation.power_taken_w
+    with np.errstate(invalid="ignore", divide="ignore"):
+        current = np.where(operation.array_voltage_v > 0, power / operation.array_voltage_v, 0.0)
+    speed = model._speed(model.aquifer, power, delivery.level_m)
+    well = model.site.well
+    pumping = delivery.level_m + (model.health.well_loss_ratio * well.drawdown_quadratic_s2_m5
+                                  * delivery.flow_m3_s**2)
+
+    def spread(day: Floats, night: float) -> Floats:
+        full = np.full(count, night)
+        full[rows] = day
+        return full
+
+    night_level = model.static_level(light.when_utc) + model.health.extra_static_level_m
+    night_level[rows] = pumping
+    unknown = np.isnan(light.poa_w_m2)
+    state = np.zeros(count, dtype=np.int8)
+    state[rows] = np.where(unknown, 4, np.where(~(delivery.flow_m3_s > 0), 1,
+                                                np.where(operation.is_capped, 3, 2)))
+    source = np.zeros(count, dtype=np.int8)
+    source[rows] = light.source
+    values = {
+        "poa_irradiance_w_m2": spread(light.poa_w_m2, 0.0),
+        "irradiance_source": pd.Categorical.from_codes(source, categories=pd.Index(SOURCES)),
+        "clear_sky_poa_w_m2": spread(light.clear_sky_poa_w_m2, 0.0),
+        "sun_elevation_deg": light.elevation_all_deg,
+        "cell_temperature_c": spread(light.cell.temperature_c, np.nan),
+        "array_power_available_w": spread(operation.power_available_w, 0.0),
+        "expected_array_voltage_v": spread(operation.array_voltage_v, 0.0),
+        "expected_array_current_a": spread(current, 0.0),
+        "expected_array_power_w": spread(power, 0.0),
+        "expected_flow_m3_s": spread(delivery.flow_m3_s * meter, 0.0),
+        "expected_flow_low_m3_s": spread(interval.low_m3_s * meter, 0.0),
+        "expected_flow_high_m3_s": spread(interval.high_m3_s * meter, 0.0),
+        "expected_speed_rpm": spread(np.where(delivery.running | np.isnan(speed), speed, 0.0), 0.0),
+        "expected_water_level_m": night_level,
+        "expected_state": pd.Categorical.from_codes(state, categories=pd.Index(STATES)),
+    }
+    return pd.DataFrame(values, index=light.when_utc)
+
+
+def _without_chain(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float",
+                   light: Daylight | None) -> pd.DataFrame:
+    count = len(weather.index)
+    table = pd.DataFrame({name: np.full(count, np.nan) for name in EXPECTED_COLUMNS}, index=weather.index)
+    source = np.zeros(count, dtype=np.int8)
+    if site.array is not None:
+        light = daylight(site, weather, interval_s) if light is None else light
+        for name, values in (("poa_irradiance_w_m2", light.poa_w_m2), ("clear_sky_poa_w_m2", light.clear_sky_poa_w_m2),
+                             ("cell_temperature_c", light.cell.temperature_c)):
+            full = np.full(count, np.nan)
+            full[light.rows] = values
+            table[name] = full
+        table["sun_elevation_deg"] = light.elevation_all_deg
+        source[light.rows] = light.source
+    table["irradiance_source"] = pd.Categorical.from_codes(source, categories=pd.Index(SOURCES))
+    state = np.full(count, STATES.index("no_chain"), dtype=np.int8)
+    table["expected_state"] = pd.Categorical.from_codes(state, categories=pd.Index(STATES))
+    return table
