@@ -98,7 +98,8 @@ class ColumnRule(_Part):
     meter: Literal["rate", "pulse", "totaliser"] = Field(
         default="rate", description="pulse: counts of the interval, unit is the volume unit of pulse_volume; "
         "totaliser: running total, stored as meter_total_m3.")
-    pulse_volume: float | None = Field(default=None, gt=0, description="Water of one pulse, in `unit`.")
+    pulse_volume: float | None = Field(default=None, gt=0, description="Water of one pulse, in `unit`; the "
+                                       "site sheet's flow_meter.pulse_volume stands before it.")
     rollover: float | None = Field(default=None, gt=0, description="Total at which the meter starts from 0 again, "
                                    "in `unit` after scale.")
     good_codes: list[str] = Field(default_factory=list, description="With code_column: only these are sound.")
@@ -120,9 +121,8 @@ class ColumnRule(_Part):
             raise ValueError(f"'{self.channel}' is not a channel; channels: {', '.join(CHANNELS)}.")
         if self.unit and self.unit not in UNIT_OF_SUFFIX:
             raise ValueError(f"unit '{self.unit}' is not known; units: {', '.join(sorted(UNIT_OF_SUFFIX))}.")
-        if self.meter == "pulse" and (self.pulse_volume is None or self.channel not in ("flow_m3_s", "draw_flow_m3_s")):
-            raise ValueError("a pulse column needs pulse_volume (water of one pulse, in `unit`) and the channel "
-                             "flow_m3_s or draw_flow_m3_s.")
+        if self.meter == "pulse" and self.channel not in ("flow_m3_s", "draw_flow_m3_s"):
+            raise ValueError("a pulse column has the channel flow_m3_s or draw_flow_m3_s.")
         if self.meter == "totaliser" and self.channel != "meter_total_m3":
             raise ValueError("a totaliser column has the channel meter_total_m3; flow follows from its steps.")
         if self.channel == "meter_total_m3" and self.meter == "rate":

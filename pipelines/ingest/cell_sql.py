@@ -1,0 +1,179 @@
+"""The SQL that turns lines of text into numbers: splitting, sentinels, decimals, units, file-level masks."""
+
+import math
+from dataclasses import dataclass
+
+from diagnostics.quantities import CHANNELS
+from diagnostics.readings import Mask
+from diagnostics.units import convert
+from pipelines.ingest.profile import FIXED_OFFSET, ColumnRule, LoggerProfile, TimeRule
+
+NOT_A_VALUE = ("", "nan", "na", "n/a", "#n/a", "null", "none", "nul", "nil", "-", "--", "---", "inf", "-inf", "+inf",
+               '"nan"', "-nan", "+nan", "nan(ind)", "-nan(ind)", "1.#qnan", "-1.#ind", "1.#inf", "-1.#inf", "infinity",
+               "-infinity", "overflow", "#value!", "#ref!", "#div/0!")
+EMPTY_VALUES = ("", "-", "--", "---")
+
+
+def text(value: str) -> str:
+    """Return a string as an SQL literal."""
+    return "'" + value.replace("'", "''") + "'"
+
+
+def name(value: str) -> str:
+    """Return a string as an SQL identifier."""
+    return '"' + value.replace('"', '""') + '"'
+
+
+def number(value: float) -> str:
+    """Return a float as an SQL literal that keeps every bit."""
+    return f"{float(value)!r}::DOUBLE"
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where the columns of a file stand: names in order, as its header or its profile gives them."""
+
+    columns: tuple[str, ...]
+    has_quotes: bool
+
+    def position(self, column: str) -> int | None:
+        """Return the place of a column, counted from 1."""
+        return self.columns.index(column) + 1 if column in self.columns else None
+
+
+def split_sql(profile: LoggerProfile, layout: Layout) -> str:
+    """Return the expression that splits `ln` into a list of cells."""
+    if profile.format == "whitespace":
+        return "string_split_regex(trim(ln, ' \t'), '\\s+')"
+    if profile.format == "fixed_width":
+        starts = [1 + sum(profile.widths[:place]) for place in range(len(profile.widths))]
+        cells = ", ".join(f"substr(ln, {start}, {width})" for start, width in zip(starts, profile.widths, strict=True))
+        return f"[{cells}]"
+    plain = f"string_split(ln, {text(profile.delimiter)})"
+    if not layout.has_quotes:
+        return plain
+    quote, cut = profile.quote, _in_class(profile.delimiter)
+    pattern = f"(?:^|{_escaped(profile.delimiter)})({quote}(?:[^{quote}]|{quote}{quote})*{quote}|[^{cut}]*)"
+    unquoted = (f"list_transform(regexp_extract_all(ln, {text(pattern)}, 1), lambda x: CASE WHEN starts_with(x, "
+                f"{text(quote)}) AND length(x) > 1 THEN replace(x[2:-2], {text(quote * 2)}, {text(quote)}) ELSE x END)")
+    return f"CASE WHEN contains(ln, {text(quote)}) THEN {unquoted} ELSE {plain} END"
+
+
+def _escaped(letter: str) -> str:
+    return "\\" + letter if letter in r".^$*+?{}[]\|()" else letter
+
+
+def _in_class(letter: str) -> str:
+    return "\\" + letter if letter in r"]\^-" else letter
+
+
+@dataclass(frozen=True, slots=True)
+class ValueSql:
+    """Expressions for one column: its number in SI (before any division by time) and its file-level mask."""
+
+    value: str
+    mask: str
+
+
+def cleaned_sql(cell: str, profile: LoggerProfile) -> str:
+    """Return the expression for the number as DOUBLE, NULL where the text is no number in this profile's spelling."""
+    body = f"trim({cell})"
+    if profile.thousands:
+        body = f"replace({body}, {text(profile.thousands)}, '')"
+    refused = "_"
+    if profile.decimal == ",":
+        refused = "_."
+        body = f"replace({body}, ',', '.')"
+        # a point in a decimal-comma file is not a number, unless it groups thousands
+        guard = f"contains({cell}, '.')" if profile.thousands != "." else "FALSE"
+        return f"CASE WHEN contains({cell}, '_') OR {guard} THEN NULL ELSE try_cast({body} AS DOUBLE) END"
+    return f"CASE WHEN contains({cell}, {text(refused)}) THEN NULL ELSE try_cast({body} AS DOUBLE) END"
+
+
+def sentinel_sql(cell: str, numeric: str, profile: LoggerProfile) -> str:
+    """Return the condition for a cell that means 'no value'."""
+    texts = {item.strip().lower() for item in profile.sentinels} | set(NOT_A_VALUE)
+    numbers = sorted({value for value in (_as_float(item) for item in profile.sentinels) if value is not None})
+    listed = f"lower(trim({cell})) IN ({', '.join(text(item) for item in sorted(texts))})"
+    if not numbers:
+        return listed
+    return f"({listed} OR coalesce({numeric} IN ({', '.join(number(value) for value in numbers)}), FALSE))"
+
+
+def _as_float(written: str) -> float | None:
+    try:
+        value = float(written.replace(",", "."))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def value_sql(rule: ColumnRule, cell: str, numeric: str, profile: LoggerProfile, code_cell: str | None) -> ValueSql:
+    """Return value and mask of one column, given the cell's text and its number."""
+    zero, one = (float(item) for item in convert([0.0, 1.0], rule.source_unit, rule.target_unit))
+    slope = one - zero
+    if rule.meter == "pulse":
+        slope *= rule.pulse_volume or 1.0
+    scale, offset = rule.scale * slope, rule.offset * slope + zero
+    si = numeric if (scale, offset) == (1.0, 0.0) else f"({numeric} * {number(scale)} + {number(offset)})"
+    quantity = CHANNELS[rule.channel]
+    low, high = (0.0, 1e6) if rule.meter == "pulse" else (quantity.low, quantity.high)
+    listed = ", ".join(text(item) for item in sorted({item.strip() for item in rule.good_codes}))
+    coded = f"WHEN trim({code_cell}) NOT IN ({listed}) THEN {int(Mask.SENSOR_DOUBT)} " if code_cell else ""
+    empty = ", ".join(text(item) for item in EMPTY_VALUES)
+    mask = (f"CASE WHEN {cell} IS NULL OR trim({cell}) IN ({empty}) THEN 0 "
+            f"WHEN {sentinel_sql(cell, numeric, profile)} THEN {int(Mask.SENTINEL)} "
+            f"WHEN {numeric} IS NULL OR NOT isfinite({numeric}) THEN {int(Mask.UNREADABLE)} "
+            f"WHEN {si} NOT BETWEEN {number(low)} AND {number(high)} THEN {int(Mask.OUT_OF_RANGE)} {coded}ELSE 0 END")
+    return ValueSql(value=si, mask=mask)
+
+
+def stamp_sql(rule: TimeRule, cell_of: dict[str, str], header_parts: dict[str, int]) -> str:
+    """Return the expression for the stamp: naive local time, or UTC where each stamp carries its offset."""
+    if rule.parts:
+        return _stamp_of_parts(rule, cell_of, header_parts)
+    joined = " || ' ' || ".join(f"trim({cell_of[column]})" for column in rule.columns)
+    if rule.format == "iso":
+        offset = f"regexp_matches({joined}, '[0-9:.]{{4}} ?([+-][0-9]{{2}}(:?[0-9]{{2}})?|[zZ])$')"
+        if rule.zone == "in_stamp":
+            return f"CASE WHEN {offset} THEN try_cast(try_cast({joined} AS TIMESTAMPTZ) AS TIMESTAMP) END"
+        ends_in_z = f"(ends_with({joined}, 'Z') OR ends_with({joined}, 'z'))" if rule.zone == "UTC" else "FALSE"
+        # only long stamps can end in an offset; the day in 2024-05-06 is none
+        return (f"CASE WHEN length({joined}) > 19 AND {offset} AND NOT {ends_in_z} THEN NULL "
+                f"ELSE try_cast({joined} AS TIMESTAMP) END")
+    if rule.format in ("epoch_s", "epoch_ms"):
+        factor = 1e6 if rule.format == "epoch_s" else 1e3
+        return f"try(make_timestamp((try_cast({joined} AS DOUBLE) * {factor:.0f})::BIGINT))"
+    if rule.format == "spreadsheet_days":
+        return f"try(TIMESTAMP '1899-12-30' + to_seconds(round(try_cast({joined} AS DOUBLE) * 86400, 3)))"
+    if rule.zone == "in_stamp":
+        return f"try_cast(try_strptime({joined}, {text(rule.format)}) AS TIMESTAMP)"
+    return f"try_strptime({joined}, {text(rule.format)})"
+
+
+def _stamp_of_parts(rule: TimeRule, cell_of: dict[str, str], header_parts: dict[str, int]) -> str:
+    def part(role: str, otherwise: str) -> str:
+        if role in rule.parts:
+            return f"try_cast(trim({cell_of[rule.parts[role]]}) AS DOUBLE)"
+        return str(header_parts[role]) if role in header_parts else otherwise
+
+    year, hhmm = part("year", "NULL"), f"({part('hhmm', '0')})"
+    year = f"(CASE WHEN {year} < 70 THEN {year} + 2000 ELSE {year} END)"
+    day_of_year = part("day_of_year", "")
+    date = (f"make_date(({year})::INT, 1, 1) + (({day_of_year}) - 1)::INT" if day_of_year else
+            f"make_date(({year})::INT, ({part('month', 'NULL')})::INT, ({part('day', 'NULL')})::INT)")
+    seconds = (f"{part('hour', '0')} * 3600 + {part('minute', '0')} * 60 + {part('second', '0')} "
+               f"+ {part('millisecond', '0')} / 1000.0 + {part('minute_of_day', '0')} * 60 "
+               f"+ floor({hhmm} / 100) * 3600 + ({hhmm} % 100) * 60")
+    return f"try(({date})::TIMESTAMP + to_seconds(({seconds})::DOUBLE))"
+
+
+def fixed_offset_s(zone: str) -> int | None:
+    """Return the seconds that local time is ahead of UTC, or None where the zone is not a fixed offset."""
+    if zone in ("UTC", "in_stamp"):
+        return 0
+    match = FIXED_OFFSET.match(zone)
+    if not match:
+        return None
+    sign = 1 if match.group(1) == "+" else -1
+    return sign * (int(match.group(2)) * 3600 + int(match.group(3)) * 60)

@@ -1,0 +1,422 @@
+"""Files of a fleet into the ledger: archived first, then all rows of a batch of files in one transaction."""
+
+import hashlib
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from time import perf_counter
+from typing import TYPE_CHECKING
+
+import duckdb
+
+from diagnostics.quantities import CHANNELS
+from pipelines.errors import LedgerError, LoggerFileError
+from pipelines.ingest.cell_sql import Layout, name
+from pipelines.ingest.claims import ClaimedFile, claims_of
+from pipelines.ingest.documents import DOCUMENT_FORMATS, document_parts
+from pipelines.ingest.heads import Head, read_head
+from pipelines.ingest.limits import IngestLimits
+from pipelines.ingest.profile import LoggerProfile
+from pipelines.ingest.reader import WAITING, BatchReader, Incoming, Target
+from pipelines.ingest.text_parts import TextPart, text_parts
+from pipelines.ledger import Ledger
+from pipelines.ledger.archive import BLOCK, sha256_of
+from pipelines.ledger.corrections import read_corrections
+
+if TYPE_CHECKING:
+    from pipelines.fleet import Fleet
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(slots=True)
+class IngestReport:
+    """What came of one ingest, in numbers and in sentences."""
+
+    files_new: int = 0
+    files_known: int = 0
+    files_unreadable: int = 0
+    files_grown: int = 0
+    rows: int = 0
+    quarantined: int = 0
+    rows_of_site: dict[str, int] = field(default_factory=dict)
+    messages: list[str] = field(default_factory=list)
+    unclaimed: list[str] = field(default_factory=list)
+    seconds: float = 0.0
+
+    def __str__(self) -> str:
+        return (f"{self.files_new} new file(s), {self.files_known} known, {self.files_unreadable} unreadable: "
+                f"{self.rows} row(s) in, {self.quarantined} cell(s) or row(s) in quarantine, {self.seconds:.1f} s.")
+
+
+@dataclass(slots=True)
+class _Fresh:
+    """A file that is to be read, archived and with its number."""
+
+    claimed: ClaimedFile
+    sha256: str
+    size_bytes: int
+    mtime_ns: int
+    read_as: str
+    file_no: int = 0
+    replaces: int | None = None
+    grown_from: int | None = None
+    status: str = "read"
+    says: list[str] = field(default_factory=list)
+
+
+def ingest_fleet(fleet: "Fleet", ledger: Ledger, *, progress: Progress | None = None,
+                 limits: IngestLimits | None = None) -> IngestReport:
+    """
+    Read every new file of a fleet's logs/ into the ledger. Doing it twice changes nothing.
+
+    `progress` is called with (files done, files in all, name of the last one).
+    """
+    started = perf_counter()
+    limits = limits or IngestLimits()
+    report = IngestReport()
+    claims = claims_of(fleet)
+    report.unclaimed, report.messages = claims.unclaimed, list(claims.refused)
+    _keep_sheet(fleet, ledger, claims.moduli_m3)
+    loading = _Loading(ledger, limits, report)
+    total, done = len(claims.files), 0
+    for batch in _batches(claims.files, loading, limits):
+        loading.load(batch.fresh)
+        done = batch.seen
+        if progress is not None:
+            progress(done, total, batch.last)
+    if progress is not None and done < total:
+        progress(total, total, "")
+    if loading.changed:
+        with ledger.transaction() as sql:
+            report.rows_of_site = dict(sql.execute("SELECT site_id, count(*) FROM core_readings GROUP BY 1 ORDER BY 1")
+                                       .fetchall())
+    report.seconds = perf_counter() - started
+    return report
+
+
+def _keep_sheet(fleet: "Fleet", ledger: Ledger, moduli_m3: dict[tuple[str, str], float]) -> None:
+    """Bring what the sheets say beside the files into the ledger: corrections, moduli of meters."""
+    corrections = read_corrections(Path(fleet.folder) / "corrections.csv")
+    if corrections != ledger.corrections():
+        ledger.replace_corrections(corrections)
+    there = {(row[0], row[1]): row[2] for row in
+             ledger.sql.execute("SELECT site_id, logger, totaliser_modulus_m3 FROM core_loggers").fetchall()}
+    if there != moduli_m3:
+        with ledger.transaction() as sql:
+            sql.execute("DELETE FROM core_loggers")
+            for (site_id, logger), modulus in sorted(moduli_m3.items()):
+                sql.execute("INSERT INTO core_loggers VALUES (?, ?, ?)", [site_id, logger, modulus])
+
+
+@dataclass(slots=True)
+class _Batch:
+    fresh: list[_Fresh]
+    seen: int
+    last: str
+
+
+def _batches(files: list[ClaimedFile], loading: "_Loading", limits: IngestLimits) -> Iterator[_Batch]:
+    """Gather new files until a batch is full; files already known cost a look at their size and date."""
+    fresh: list[_Fresh] = []
+    size, seen, last = 0, 0, ""
+    for claimed in files:
+        seen, last = seen + 1, claimed.name
+        found = loading.look_at(claimed)
+        if found is not None:
+            fresh.append(found)
+            size += found.size_bytes
+        if size > limits.batch_chars or len(fresh) >= limits.batch_files:
+            yield _Batch(fresh, seen, last)
+            fresh, size = [], 0
+    if fresh:
+        yield _Batch(fresh, seen, last)
+
+
+class _Loading:
+    """One ingest into one ledger."""
+
+    def __init__(self, ledger: Ledger, limits: IngestLimits, report: IngestReport) -> None:
+        self._ledger, self._limits, self._report = ledger, limits, report
+        sql = ledger.sql
+        self._paths = {row[0]: row[1:] for row in sql.execute(
+            "SELECT path, size_bytes, mtime_ns, sha256, read_as, file_no FROM raw_paths").fetchall()}
+        self._known = {(row[0], row[1]): row[2] for row in sql.execute(
+            "SELECT sha256, read_as, file_no FROM raw_files").fetchall()}
+        self._sizes = {row[0]: row[1] for row in sql.execute("SELECT file_no, size_bytes FROM raw_files").fetchall()}
+        self._next_no = 1 + (sql.execute("SELECT coalesce(max(file_no), 0) FROM raw_files").fetchone() or (0,))[0]
+        self._columns_told: set[tuple[str, ...]] = set()
+        self.changed = False
+
+    # -- what is new
+
+    def look_at(self, claimed: ClaimedFile) -> _Fresh | None:
+        """Return what has to be read, or None where the content is known as it is read now."""
+        try:
+            stat = claimed.path.stat()
+        except OSError as error:
+            self._tell(claimed.name, f"vanished before it was read ({error.strerror}).")
+            return None
+        read_as = claimed.read_as
+        before = self._paths.get(claimed.name)
+        if before is not None and before[:2] == (stat.st_size, stat.st_mtime_ns) and before[3] == read_as:
+            self._report.files_known += 1
+            return None
+        try:
+            if stat.st_size > self._limits.max_file_bytes:
+                self._tell(claimed.name, f"is {stat.st_size / 1e6:.0f} MB, above the limit of "
+                           f"{self._limits.max_file_bytes / 1e6:.0f} MB; split it or raise max_file_bytes.")
+                self._report.files_unreadable += 1
+                return None
+            sha256, size = self._ledger.archive.keep(claimed.path)
+        except OSError as error:
+            self._tell(claimed.name, f"cannot be read ({error.strerror or error}); it stays where it is.")
+            self._report.files_unreadable += 1
+            return None
+        fresh = _Fresh(claimed, sha256, size, stat.st_mtime_ns, read_as)
+        if (sha256, read_as) in self._known:
+            self._remember_path(fresh, self._known[sha256, read_as])
+            self._report.files_known += 1
+            return None
+        if before is not None:
+            self._compare_with_before(fresh, before)
+        self._known[sha256, read_as] = fresh.file_no = self._next_no
+        self._next_no += 1
+        return fresh
+
+    def _remember_path(self, fresh: _Fresh, file_no: int) -> None:
+        with self._ledger.transaction() as sql:
+            sql.execute("INSERT OR REPLACE INTO raw_paths VALUES (?, ?, ?, ?, ?, ?)",
+                        [fresh.claimed.name, fresh.size_bytes, fresh.mtime_ns, fresh.sha256, fresh.read_as, file_no])
+
+    def _compare_with_before(self, fresh: _Fresh, before: tuple[int, int, str, str, int]) -> None:
+        size_before, _, sha_before, read_before, file_no = before
+        shared = sum(1 for other in self._paths.values() if other[4] == file_no) > 1
+        if shared:
+            return
+        if sha_before == fresh.sha256:
+            fresh.replaces = file_no        # read differently now: another profile, another site sheet
+        elif fresh.size_bytes > size_before and fresh.read_as == read_before and (
+                _digest_of_start(self._ledger.archive.place(fresh.sha256), size_before) == sha_before):
+            fresh.grown_from = file_no      # the same file, longer: the old content is its beginning
+
+    # -- reading
+
+    def load(self, batch: list[_Fresh]) -> None:
+        """Read a batch in one transaction; if the engine trips over one file, read them one by one."""
+        if not batch:
+            return
+        self._ledger.archive.sync()
+        try:
+            self._load_at_once(batch)
+        except (duckdb.Error, LedgerError) as error:
+            if isinstance(error, LedgerError) and not isinstance(error.__cause__, duckdb.Error):
+                raise
+            if _is_about_the_store(error):
+                raise
+            if len(batch) == 1:
+                batch[0].status = "unreadable"
+                batch[0].says = [f"cannot be read: {str(error).splitlines()[0][:200]}"]
+                self._load_at_once(batch, read=False)
+                return
+            for fresh in batch:
+                fresh.status, fresh.says = "read", []
+                self.load([fresh])
+
+    def _load_at_once(self, batch: list[_Fresh], read: bool = True) -> None:
+        report = self._report
+        with self._ledger.transaction() as sql:
+            for fresh in batch:
+                for gone in (fresh.replaces, fresh.grown_from):
+                    if gone is not None:
+                        _forget(sql, gone)
+            if read:
+                self._read_groups(sql, batch)
+            counts = self._counts(sql, batch)
+            for fresh in batch:
+                rows, first, last, bad = counts.get(fresh.file_no, (0, None, None, 0))
+                if fresh.status == "read" and rows == 0:
+                    fresh.status = "nothing read"
+                sites = sorted({claim.site_id for claim in fresh.claimed.claims})
+                profiles = ", ".join(sorted({claim.profile.key for claim in fresh.claimed.claims}))
+                sql.execute("INSERT INTO raw_files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL)",
+                            [fresh.file_no, fresh.sha256, fresh.read_as, fresh.claimed.name, fresh.size_bytes, profiles,
+                             sites, rows, bad, first, last, fresh.status, " ".join(fresh.says)])
+                sql.execute("INSERT OR REPLACE INTO raw_paths VALUES (?, ?, ?, ?, ?, ?)",
+                            [fresh.claimed.name, fresh.size_bytes, fresh.mtime_ns, fresh.sha256, fresh.read_as,
+                             fresh.file_no])
+                if fresh.grown_from is not None:
+                    sql.execute("UPDATE raw_files SET status = 'superseded', superseded_by = ? WHERE file_no = ?",
+                                [fresh.file_no, fresh.grown_from])
+                if fresh.replaces is not None:
+                    sql.execute("DELETE FROM raw_files WHERE file_no = ?", [fresh.replaces])
+        self.changed = True
+        for fresh in batch:
+            rows, _, _, bad = counts.get(fresh.file_no, (0, None, None, 0))
+            report.files_new += 1
+            report.files_unreadable += fresh.status == "unreadable"
+            report.files_grown += fresh.grown_from is not None
+            report.rows += rows
+            report.quarantined += bad
+            self._paths[fresh.claimed.name] = (fresh.size_bytes, fresh.mtime_ns, fresh.sha256, fresh.read_as,
+                                               fresh.file_no)
+            for says in fresh.says:
+                self._tell(fresh.claimed.name, says)
+            if fresh.status == "nothing read":
+                self._tell(fresh.claimed.name, "no row could be read from it; is its profile the right one?")
+
+    def _read_groups(self, sql: duckdb.DuckDBPyConnection, batch: list[_Fresh]) -> None:
+        groups: dict[tuple[str, Layout, tuple[tuple[str, int], ...]], _Group] = {}
+        for fresh in batch:
+            try:
+                for digest, profile in {claim.profile_digest: claim.profile for claim in fresh.claimed.claims}.items():
+                    targets = [Target(fresh.file_no, claim.site_id, claim.logger, claim.logger_id)
+                               for claim in fresh.claimed.claims if claim.profile_digest == digest]
+                    for used, head, part in self._parts(fresh, profile):
+                        key = (digest, head.layout, head.header_parts)
+                        group = groups.setdefault(key, _Group(used, head))
+                        group.add(part, targets)
+                        if group.chars > self._limits.part_chars:
+                            group.flush(sql, self._limits)
+            except LoggerFileError as error:
+                fresh.status, fresh.says = "unreadable", [_without_file(error)]
+                for group in groups.values():
+                    group.drop(fresh.file_no)
+                _forget(sql, fresh.file_no)
+        for group in groups.values():
+            group.flush(sql, self._limits)
+        self._tell_of_bad_cells(sql, batch)
+
+    def _parts(self, fresh: _Fresh, profile: LoggerProfile) -> Iterator[tuple[LoggerProfile, Head, Incoming]]:
+        place, label = self._ledger.archive.place(fresh.sha256), fresh.claimed.name
+        if profile.format in DOCUMENT_FORMATS:
+            parts, profile = document_parts(place, label, profile, self._limits)
+        else:
+            parts = text_parts(place, profile, self._limits)
+        head: Head | None = None
+        member = None
+        for part in parts:
+            if head is None or part.member != member:
+                head, member = read_head(part.text, profile, self._limits, label), part.member
+                self._tell_of_columns(fresh, profile, head)
+            kept = self._without_unfinished_line(fresh, profile, part)
+            if kept:
+                yield profile, head, Incoming(fresh.file_no, part.member, part.first_line, head.data_from, kept,
+                                              head.lines)
+
+    def _without_unfinished_line(self, fresh: _Fresh, profile: LoggerProfile, part: TextPart) -> str:
+        if not part.is_last or part.is_terminated or profile.unterminated_last_line == "take":
+            return part.text
+        tail = part.text
+        is_trailer = bool(profile.trailer_starts_with) and tail.lstrip().startswith(profile.trailer_starts_with)
+        if tail.strip() and not is_trailer:
+            fresh.says.append(f"line {part.first_line}: {WAITING}.")
+            self._ledger.sql.execute("INSERT INTO raw_quarantine VALUES (?, ?, ?, NULL, ?, ?)",
+                                     [fresh.file_no, part.member, part.first_line, tail[:self._limits.max_kept_chars],
+                                      WAITING])
+        return ""
+
+    # -- what is said
+
+    def _tell(self, file: str, says: str) -> None:
+        self._report.messages.append(f"{file}: {says}")
+
+    def _tell_of_columns(self, fresh: _Fresh, profile: LoggerProfile, head: Head) -> None:
+        if head.missing_columns:
+            absent = ", ".join(repr(item) for item in head.missing_columns)
+            fresh.says.append(f"lacks the column(s) {absent} that profile "
+                              f"'{profile.key}' reads; the others were read.")
+        if head.unknown_columns and (told := (profile.key, *head.unknown_columns)) not in self._columns_told:
+            self._columns_told.add(told)
+            shown = ", ".join(repr(item) for item in head.unknown_columns[:12])
+            more = f" and {len(head.unknown_columns) - 12} more" if len(head.unknown_columns) > 12 else ""
+            fresh.says.append(f"column(s) {shown}{more} are not read; add them to profile '{profile.key}' or to its "
+                              "ignored_columns.")
+
+    def _tell_of_bad_cells(self, sql: duckdb.DuckDBPyConnection, batch: list[_Fresh]) -> None:
+        by_no = {fresh.file_no: fresh for fresh in batch}
+        low, high = min(by_no), max(by_no)
+        limit = self._limits.max_quarantined_cells
+        for file_no, total in sql.execute("SELECT file_no, count(*) FROM raw_quarantine WHERE file_no BETWEEN ? AND ? "
+                                          "GROUP BY 1 HAVING count(*) > ?", [low, high, limit]).fetchall():
+            sql.execute("DELETE FROM raw_quarantine WHERE rowid IN (SELECT rowid FROM raw_quarantine WHERE file_no = ? "
+                        "ORDER BY member, line, column_name OFFSET ?)", [file_no, limit])
+            by_no[file_no].says.append(f"has {total} bad cells or rows; the first {limit} are kept in quarantine.")
+        found = sql.execute("SELECT file_no, column_name, rule, count(*), min(line), arg_min(value, line) FROM "
+                            "raw_quarantine WHERE file_no BETWEEN ? AND ? AND rule <> ? GROUP BY 1, 2, 3 "
+                            "ORDER BY 1, 5, 2, 3", [low, high, WAITING]).fetchall()
+        for file_no, column, rule, count, line, value in found:
+            where = f'column "{column}": ' if column else ""
+            times = f" ({count} times)" if count > 1 else ""
+            hint = " The file writes a decimal comma: set decimal = \",\" in its profile." if re.fullmatch(
+                r"[+-]?\d+,\d+", (value or "").strip()) else ""
+            by_no[file_no].says.append(f"line {line}, {where}'{(value or '')[:60]}' {rule}{times}.{hint}")
+
+    def _counts(self, sql: duckdb.DuckDBPyConnection, batch: list[_Fresh]) -> dict[int, tuple]:
+        low, high = min(item.file_no for item in batch), max(item.file_no for item in batch)
+        rows = sql.execute("SELECT file_no, count(*), min(interval_end_utc), max(interval_end_utc) FROM core_readings "
+                           "WHERE file_no BETWEEN ? AND ? GROUP BY 1", [low, high]).fetchall()
+        bad = dict(sql.execute("SELECT file_no, count(*) FROM raw_quarantine WHERE file_no BETWEEN ? AND ? GROUP BY 1",
+                               [low, high]).fetchall())
+        counts = {row[0]: (*row[1:], bad.get(row[0], 0)) for row in rows}
+        return {**{file_no: (0, None, None, count) for file_no, count in bad.items()}, **counts}
+
+
+class _Group:
+    """Parts of files that one reader takes in together."""
+
+    def __init__(self, profile: LoggerProfile, head: Head) -> None:
+        self._profile, self._head = profile, head
+        self._parts: list[Incoming] = []
+        self._targets: dict[Target, None] = {}
+        self.chars = 0
+
+    def add(self, part: Incoming, targets: list[Target]) -> None:
+        self._parts.append(part)
+        self._targets.update(dict.fromkeys(targets))
+        self.chars += len(part.text)
+
+    def drop(self, file_no: int) -> None:
+        self._parts = [part for part in self._parts if part.file_no != file_no]
+
+    def flush(self, sql: duckdb.DuckDBPyConnection, limits: IngestLimits) -> None:
+        if self._parts:
+            reader = BatchReader(sql, self._profile, self._head.layout, self._head.header_parts, limits)
+            reader.read(self._parts, list(self._targets))
+            columns = "".join(f", {name(channel)}, {name(channel + '__mask')}" for channel in CHANNELS
+                              if channel in reader.channels)
+            fixed = "site_id, logger, interval_end_utc, interval_s, file_no, line"
+            sql.execute(f"INSERT INTO core_readings ({fixed}{columns}) SELECT {fixed}{columns} FROM fresh")
+            sql.execute("INSERT INTO raw_quarantine SELECT * FROM fresh_bad")
+            sql.execute("DROP TABLE temp.fresh; DROP TABLE temp.fresh_bad; DROP TABLE temp.target")
+        self._parts, self.chars = [], 0
+
+
+def _forget(sql: duckdb.DuckDBPyConnection, file_no: int) -> None:
+    sql.execute("DELETE FROM core_readings WHERE file_no = ?", [file_no])
+    sql.execute("DELETE FROM raw_quarantine WHERE file_no = ?", [file_no])
+
+
+def _without_file(error: LoggerFileError) -> str:
+    where = ", ".join(part for part in (None if error.line is None else f"line {error.line}",
+                                        None if error.column is None else f'column "{error.column}"') if part)
+    return f"{where + ': ' if where else ''}{error.says} {error.mend}".strip()
+
+
+def _is_about_the_store(error: Exception) -> bool:
+    says = str(error).lower()
+    return any(word in says for word in ("no space", "disk is full", "cannot be written", "read-only", "in use",
+                                         "could not write", "i/o error", "interrupted"))
+
+
+def _digest_of_start(path: Path, size: int) -> str:
+    digest, left = hashlib.sha256(), size
+    with path.open("rb") as stream:
+        while left > 0 and (block := stream.read(min(BLOCK, left))):
+            digest.update(block)
+            left -= len(block)
+    return digest.hexdigest()
+
+
+__all__ = ["IngestReport", "ingest_fleet", "sha256_of"]

@@ -1,0 +1,154 @@
+"""Results of one site in typed tables, and back: what is written is what is read."""
+
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from diagnostics.results import Finding, RepairProof, SiteDiagnosis, StateSpan, WaterAccount
+
+FRAMES = ("days", "summaries", "intervals")
+
+
+def write_diagnosis(sql: duckdb.DuckDBPyConnection, diagnosis: SiteDiagnosis, *, software: str, inputs_digest: str,
+                    made_at: datetime) -> None:
+    """Replace everything that is known about one site; the caller holds the transaction."""
+    site = diagnosis.site_id
+    frames = {frame: _write_frame(sql, frame, site, getattr(diagnosis, frame)) for frame in FRAMES}
+    sql.execute("DELETE FROM out_diagnoses WHERE site_id = ?", [site])
+    sql.execute("INSERT INTO out_diagnoses VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                [site, made_at.astimezone(UTC).replace(tzinfo=None), software, inputs_digest, diagnosis.verdict,
+                 diagnosis.verdict_says, json.dumps(diagnosis.notes), json.dumps(frames)])
+    for table in ("out_findings", "out_states", "out_accounts", "out_proofs"):
+        sql.execute(f"DELETE FROM {table} WHERE site_id = ?", [site])
+    _insert(sql, "out_findings", [
+        [site, place, item.cause, item.confidence, item.onset, item.last_seen, item.size, item.size_unit,
+         item.water_lost_m3_day, item.urgency, item.status, _text(item)]
+        for place, item in enumerate(diagnosis.findings)])
+    _insert(sql, "out_states", [[site, place, item.state, item.first_day, item.last_day, item.volume_m3, _text(item)]
+                                for place, item in enumerate(diagnosis.states)])
+    _insert(sql, "out_accounts", [[site, place, item.first_day, item.last_day, item.expected_m3, item.seen_m3,
+                                   _text(item)] for place, item in enumerate(diagnosis.accounts)])
+    _insert(sql, "out_proofs", [[site, place, item.when_utc.astimezone(UTC).replace(tzinfo=None), item.cause,
+                                 item.outcome, _text(item)] for place, item in enumerate(diagnosis.proofs)])
+
+
+def read_diagnosis(sql: duckdb.DuckDBPyConnection, site_id: str) -> SiteDiagnosis | None:
+    """Return the results of one site, or None."""
+    found = sql.execute("SELECT verdict, verdict_says, notes, frames FROM out_diagnoses WHERE site_id = ?",
+                        [site_id]).fetchone()
+    if found is None:
+        return None
+    verdict, says, notes, frames = found
+    shapes = json.loads(frames)
+    tables = {frame: _read_frame(sql, frame, site_id, shapes[frame]) for frame in FRAMES}
+
+    def records(table: str, kind: type[Any]) -> list[Any]:
+        rows = sql.execute(f"SELECT record FROM {table} WHERE site_id = ? ORDER BY place", [site_id]).fetchall()
+        return [kind.model_validate(json.loads(row[0])) for row in rows]
+
+    return SiteDiagnosis(site_id=site_id, **tables, findings=records("out_findings", Finding),
+                         states=records("out_states", StateSpan), accounts=records("out_accounts", WaterAccount),
+                         proofs=records("out_proofs", RepairProof), verdict=verdict, verdict_says=says,
+                         notes=json.loads(notes))
+
+
+def _text(item: Any) -> str:
+    return json.dumps(item.model_dump(mode="json"))
+
+
+def _insert(sql: duckdb.DuckDBPyConnection, table: str, rows: list[list[Any]]) -> None:
+    if rows:
+        sql.executemany(f"INSERT INTO {table} VALUES ({', '.join('?' * len(rows[0]))})", rows)
+
+
+# -- tables whose columns grow with the science: one physical column a name and kind
+
+def _kind(column: pd.Series) -> str:
+    if pd.api.types.is_bool_dtype(column.dtype):
+        return "BOOLEAN"
+    if pd.api.types.is_integer_dtype(column.dtype):
+        return "BIGINT"
+    if pd.api.types.is_float_dtype(column.dtype):
+        return "DOUBLE"
+    if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
+        return "TIMESTAMP"
+    return "VARCHAR"
+
+
+def _write_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, frame: pd.DataFrame) -> dict[str, Any]:
+    table = f"out_{frame_name}"
+    index_kind = "TIMESTAMP" if isinstance(frame.index, pd.DatetimeIndex) else "VARCHAR"
+    index_zone = str(frame.index.tz) if isinstance(frame.index, pd.DatetimeIndex) and frame.index.tz else ""
+    index_is_date = index_kind == "VARCHAR"
+    sql.execute(f"CREATE TABLE IF NOT EXISTS {table} (site_id VARCHAR NOT NULL, place INTEGER NOT NULL, "
+                "stamp TIMESTAMP)")
+    sql.execute(f"DELETE FROM {table} WHERE site_id = ?", [site])
+    there = {row[0] for row in sql.execute("SELECT column_name FROM information_schema.columns WHERE table_name = ?",
+                                           [table]).fetchall()}
+    columns, out = [], {}
+    for place, column in enumerate(frame.columns):
+        series = frame[column]
+        kind = _kind(series)
+        physical = f"{str(column).lower()}__{kind.lower()}"
+        if physical not in there:
+            sql.execute(f'ALTER TABLE {table} ADD COLUMN "{physical.replace(chr(34), chr(34) * 2)}" {kind}')
+            there.add(physical)
+        values = series.array
+        if kind == "TIMESTAMP" and isinstance(series.dtype, pd.DatetimeTZDtype):
+            values = series.dt.tz_convert("UTC").dt.tz_localize(None).array
+        if kind == "VARCHAR":
+            values = [_cell_text(item) for item in series]
+        out[physical] = values
+        columns.append({"name": str(column), "physical": physical, "dtype": str(series.dtype), "place": place})
+    written = pd.DataFrame(out, index=range(len(frame)))
+    stamps = pd.DatetimeIndex(pd.to_datetime(frame.index)) if len(frame) else pd.DatetimeIndex([])
+    stamps = stamps.tz_convert("UTC").tz_localize(None) if stamps.tz is not None else stamps
+    written.insert(0, "stamp", stamps)
+    written.insert(0, "place", np.arange(len(frame)))
+    written.insert(0, "site_id", site)
+    if len(written):
+        sql.register("given_frame", written)
+        sql.execute(f"INSERT INTO {table} BY NAME SELECT * FROM given_frame")
+        sql.unregister("given_frame")
+    return {"columns": columns, "index_name": frame.index.name, "index_is_date": index_is_date,
+            "index_zone": index_zone, "rows": len(frame)}
+
+
+def _cell_text(item: Any) -> str | None:
+    if item is None or (isinstance(item, float) and np.isnan(item)) or item is pd.NaT or item is pd.NA:
+        return None
+    return json.dumps(item, default=str)
+
+
+def _read_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, shape: dict[str, Any]) -> pd.DataFrame:
+    columns = shape["columns"]
+    picked = "".join(f', "{item["physical"].replace(chr(34), chr(34) * 2)}"' for item in columns)
+    read = sql.execute(f"SELECT stamp{picked} FROM out_{frame_name} WHERE site_id = ? ORDER BY place", [site]).df()
+    stamps = pd.DatetimeIndex(read["stamp"])
+    if shape["index_zone"]:
+        index: pd.Index = stamps.tz_localize("UTC").tz_convert(shape["index_zone"])
+    elif shape["index_is_date"]:
+        index = pd.Index([stamp.date() for stamp in stamps], dtype=object)
+    else:
+        index = stamps
+    index.name = shape["index_name"]
+    made = {item["name"]: _brought_back(read[item["physical"]], item["dtype"]) for item in columns}
+    return pd.DataFrame(made, columns=[item["name"] for item in columns]).set_axis(index)
+
+
+def _brought_back(column: pd.Series, dtype: str) -> pd.Series:
+    if dtype in ("object", "str", "string", "category") or dtype.startswith("string"):
+        texts = [None if item is None or item is pd.NA or (isinstance(item, float) and np.isnan(item))
+                 else json.loads(item) for item in column]
+        if dtype == "category":
+            return pd.Series(texts, dtype="object").astype("category")
+        return pd.Series(texts, dtype=dtype)
+    if dtype.startswith("datetime64") and "," in dtype:
+        return column.dt.tz_localize("UTC").astype(dtype)
+    if dtype == "bool":
+        return column.astype("bool")
+    return column.astype(dtype)

@@ -1,0 +1,49 @@
+"""Tables of the ledger. The file can be rebuilt from the archive; the archive never from the file."""
+
+from diagnostics.quantities import CHANNELS
+
+SCHEMA_VERSION = 1
+
+_CHANNEL_COLUMNS = ", ".join(f'"{channel}" DOUBLE, "{channel}__mask" USMALLINT' for channel in CHANNELS)
+
+TABLES: tuple[str, ...] = (
+    "CREATE TABLE IF NOT EXISTS ledger_facts (name VARCHAR PRIMARY KEY, value VARCHAR)",
+    # One row a content and the way it was read. A file seen at two paths is here once.
+    """CREATE TABLE IF NOT EXISTS raw_files (
+        file_no INTEGER PRIMARY KEY, sha256 VARCHAR NOT NULL, read_as VARCHAR NOT NULL, path VARCHAR NOT NULL,
+        size_bytes BIGINT NOT NULL, profile VARCHAR, site_ids VARCHAR[], rows BIGINT, quarantined BIGINT,
+        first_utc TIMESTAMP, last_utc TIMESTAMP, status VARCHAR NOT NULL, says VARCHAR, superseded_by INTEGER)""",
+    # Every path ever seen, with what is needed to know it again without reading it.
+    """CREATE TABLE IF NOT EXISTS raw_paths (
+        path VARCHAR PRIMARY KEY, size_bytes BIGINT, mtime_ns BIGINT, sha256 VARCHAR, read_as VARCHAR,
+        file_no INTEGER)""",
+    """CREATE TABLE IF NOT EXISTS raw_quarantine (
+        file_no INTEGER NOT NULL, member VARCHAR, line BIGINT, column_name VARCHAR, value VARCHAR, rule VARCHAR)""",
+    # One row a file, site, logger and interval; which file's value stands is decided on reading, by a stated rule.
+    f"""CREATE TABLE IF NOT EXISTS core_readings (
+        site_id VARCHAR NOT NULL, logger VARCHAR NOT NULL, interval_end_utc TIMESTAMP NOT NULL, interval_s FLOAT,
+        file_no INTEGER NOT NULL, line INTEGER, {_CHANNEL_COLUMNS})""",
+    """CREATE TABLE IF NOT EXISTS core_corrections (
+        site_id VARCHAR NOT NULL, logger VARCHAR, channel VARCHAR, from_utc TIMESTAMP, until_utc TIMESTAMP,
+        kind VARCHAR NOT NULL, value DOUBLE, other_channel VARCHAR, author VARCHAR NOT NULL, reason VARCHAR NOT NULL,
+        entered_on DATE)""",
+    """CREATE TABLE IF NOT EXISTS core_loggers (
+        site_id VARCHAR NOT NULL, logger VARCHAR NOT NULL, totaliser_modulus_m3 DOUBLE,
+        PRIMARY KEY (site_id, logger))""",
+    """CREATE TABLE IF NOT EXISTS out_diagnoses (
+        site_id VARCHAR PRIMARY KEY, made_at_utc TIMESTAMP, software VARCHAR, inputs_digest VARCHAR, verdict VARCHAR,
+        verdict_says VARCHAR, notes VARCHAR, frames VARCHAR)""",
+    """CREATE TABLE IF NOT EXISTS out_findings (
+        site_id VARCHAR, place INTEGER, cause VARCHAR, confidence DOUBLE, onset DATE, last_seen DATE, size DOUBLE,
+        size_unit VARCHAR, water_lost_m3_day DOUBLE, urgency VARCHAR, status VARCHAR, record VARCHAR)""",
+    """CREATE TABLE IF NOT EXISTS out_states (
+        site_id VARCHAR, place INTEGER, state VARCHAR, first_day DATE, last_day DATE, volume_m3 DOUBLE,
+        record VARCHAR)""",
+    """CREATE TABLE IF NOT EXISTS out_accounts (
+        site_id VARCHAR, place INTEGER, first_day DATE, last_day DATE, expected_m3 DOUBLE, seen_m3 DOUBLE,
+        record VARCHAR)""",
+    """CREATE TABLE IF NOT EXISTS out_proofs (
+        site_id VARCHAR, place INTEGER, when_utc TIMESTAMP, cause VARCHAR, outcome VARCHAR, record VARCHAR)""",
+    """CREATE TABLE IF NOT EXISTS run_log (
+        started_utc TIMESTAMP, ended_utc TIMESTAMP, what VARCHAR, software VARCHAR, says VARCHAR, record VARCHAR)""",
+)

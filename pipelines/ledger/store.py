@@ -1,0 +1,279 @@
+"""The ledger's narrow interface: archive a file, read a site over a span, write and read results."""
+
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from diagnostics.quantities import CHANNELS
+from diagnostics.readings import SiteReadings
+from diagnostics.results import Finding, SiteDiagnosis
+from pipelines.errors import LedgerBusyError, LedgerDamagedError, LedgerError, LedgerVersionError
+from pipelines.ledger.archive import Archive
+from pipelines.ledger.corrections import Correction, corrected, corrections_frame
+from pipelines.ledger.merge import LoggerTable, add_flow_from_total, one_grid, resolve_overlaps
+from pipelines.ledger.results import read_diagnosis, write_diagnosis
+from pipelines.ledger.schema import SCHEMA_VERSION, TABLES
+
+FILE_NAME = "ledger.duckdb"
+
+
+class Ledger:
+    """
+    One DuckDB file and the archive beside it; one process writes at a time.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it does not exist and `read_only` is False.
+    read_only : bool
+        Several processes may read at once while none writes.
+    """
+
+    def __init__(self, folder: Path, read_only: bool = False) -> None:
+        self.folder, self.read_only = Path(folder), read_only
+        self.archive = Archive(self.folder / "archive")
+        self._sql = self._open()
+        if not read_only:
+            self.archive.clear_parts()
+
+    def _open(self) -> duckdb.DuckDBPyConnection:
+        path = self.folder / FILE_NAME
+        if self.read_only and not path.exists():
+            raise LedgerError("there is no ledger here yet.", file=self.folder, mend="Run the ingest first.")
+        try:
+            if not self.read_only:
+                self.folder.mkdir(parents=True, exist_ok=True)
+            sql = duckdb.connect(str(path), read_only=self.read_only)
+        except (duckdb.Error, OSError) as error:
+            raise self._opening_error(path, error) from error
+        try:
+            sql.execute("SET TimeZone = 'UTC'")
+            self._check_version(sql)
+            if not self.read_only:
+                with self._transaction(sql):
+                    for table in TABLES:
+                        sql.execute(table)
+                    sql.execute("INSERT OR REPLACE INTO ledger_facts VALUES ('schema_version', ?)",
+                                [str(SCHEMA_VERSION)])
+                    self._add_new_channels(sql)
+        except LedgerVersionError:
+            sql.close()
+            raise
+        except duckdb.Error as error:
+            sql.close()
+            raise self._opening_error(path, error) from error
+        return sql
+
+    @staticmethod
+    def _opening_error(path: Path, error: Exception) -> LedgerError:
+        says = str(error)
+        if "lock" in says.lower():
+            return LedgerBusyError("the ledger is in use by another run.", file=path,
+                                   mend="Wait until it ends and run again; nothing was changed.")
+        if isinstance(error, PermissionError) or "permission denied" in says.lower() or "read-only" in says.lower():
+            return LedgerError("the ledger folder cannot be written.", file=path.parent,
+                               mend="Give this user write access, or name another output folder.")
+        if "no space" in says.lower():
+            return LedgerError("the disk is full.", file=path.parent, mend="Free space and run again; nothing is lost.")
+        if isinstance(error, OSError):
+            return LedgerError(f"the ledger folder cannot be used: {error.strerror or error}.", file=path.parent)
+        first = (says.splitlines() or ["unknown"])[0][:200]
+        return LedgerDamagedError(f"the ledger cannot be opened ({first}).", file=path,
+                                  mend="Restore it from a backup, or move it away and ingest again: the archive "
+                                  "beside it holds every raw file.")
+
+    @staticmethod
+    def _check_version(sql: duckdb.DuckDBPyConnection) -> None:
+        tables = {row[0] for row in sql.execute("SELECT table_name FROM information_schema.tables").fetchall()}
+        if "ledger_facts" not in tables:
+            return
+        found = sql.execute("SELECT value FROM ledger_facts WHERE name = 'schema_version'").fetchone()
+        if found and int(found[0]) > SCHEMA_VERSION:
+            raise LedgerVersionError(f"the ledger has layout {found[0]}, this program knows up to {SCHEMA_VERSION}.",
+                                     mend="Update the program.")
+
+    @staticmethod
+    def _add_new_channels(sql: duckdb.DuckDBPyConnection) -> None:
+        there = {row[0] for row in sql.execute("SELECT column_name FROM information_schema.columns "
+                                               "WHERE table_name = 'core_readings'").fetchall()}
+        for channel in CHANNELS:
+            if channel not in there:
+                sql.execute(f'ALTER TABLE core_readings ADD COLUMN "{channel}" DOUBLE')
+                sql.execute(f'ALTER TABLE core_readings ADD COLUMN "{channel}__mask" USMALLINT')
+
+    @contextmanager
+    def _transaction(self, sql: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
+        sql.execute("BEGIN")
+        try:
+            yield sql
+            sql.execute("COMMIT")
+        except BaseException as error:
+            with suppress(duckdb.Error):
+                sql.execute("ROLLBACK")
+            if isinstance(error, duckdb.Error) and not isinstance(error, duckdb.ProgrammingError):
+                raise self._opening_error(self.folder / FILE_NAME, error) from error
+            raise
+
+    @contextmanager
+    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Give the connection inside one transaction: all of it is written, or nothing."""
+        with self._transaction(self._sql) as sql:
+            yield sql
+
+    @property
+    def sql(self) -> duckdb.DuckDBPyConnection:
+        """The connection itself, for the ingest next door and for questions nobody foresaw."""
+        return self._sql
+
+    def close(self) -> None:
+        """Close the file; everything committed is on disk."""
+        self._sql.close()
+
+    def __enter__(self) -> "Ledger":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- what is in it
+
+    def _frame(self, query: str, values: Sequence[Any] = ()) -> pd.DataFrame:
+        return self._sql.execute(query, list(values)).df()
+
+    def sites(self) -> list[str]:
+        """Return the sites that have readings."""
+        return [row[0] for row in self._sql.execute("SELECT DISTINCT site_id FROM core_readings ORDER BY 1").fetchall()]
+
+    def files(self) -> pd.DataFrame:
+        """Return one row a raw file: path, digest, profile, rows, what was quarantined, status and words."""
+        return self._frame("SELECT * EXCLUDE (file_no, read_as) FROM raw_files ORDER BY path, sha256")
+
+    def quarantine(self, site_id: str | None = None) -> pd.DataFrame:
+        """Return what could not be taken: file, member, line, column, value, rule."""
+        query = ("SELECT f.path AS file, q.member, q.line, q.column_name AS \"column\", q.value, q.rule FROM "
+                 "raw_quarantine q JOIN raw_files f USING (file_no)")
+        if site_id is not None:
+            return self._frame(f"{query} WHERE list_contains(f.site_ids, ?) ORDER BY ALL", [site_id])
+        return self._frame(f"{query} ORDER BY ALL")
+
+    def last_readings(self) -> pd.DataFrame:
+        """Return one row a site and logger: first and last stamp, rows."""
+        return self._frame("SELECT site_id, logger, min(interval_end_utc) first_utc, max(interval_end_utc) last_utc, "
+                           "count(*) AS rows FROM core_readings GROUP BY ALL ORDER BY 1, 2")
+
+    def newest_reading(self) -> datetime | None:
+        """Return the latest interval end of all sites, or None where there are no readings."""
+        found = self._sql.execute("SELECT max(interval_end_utc) FROM core_readings").fetchone()
+        return found[0].replace(tzinfo=UTC) if found and found[0] is not None else None
+
+    # -- readings
+
+    def read_site(self, site_id: str, start: datetime | None = None, end: datetime | None = None) -> SiteReadings:
+        """
+        Return the readings of a site over (start, end], overlaps resolved, corrections applied, on one grid.
+
+        `start` and `end` carry a time zone. A site without readings gives an empty table.
+        """
+        return one_grid(site_id, [table for table, _ in self._logger_tables(site_id, start, end)])
+
+    def conflicts(self, site_id: str) -> pd.DataFrame:
+        """Return every value that another file contradicts: stamp, channel, value, what stands, digest and line."""
+        found = [part for _, part in self._logger_tables(site_id, None, None) if len(part)]
+        columns = ["interval_end_utc", "channel", "value", "stands", "sha256", "line"]
+        return pd.concat(found)[columns].reset_index(drop=True) if found else pd.DataFrame(columns=columns)
+
+    def _logger_tables(self, site_id: str, start: datetime | None,
+                       end: datetime | None) -> list[tuple[LoggerTable, pd.DataFrame]]:
+        changes = self.corrections(site_id)
+        slack = max((abs(item.value or 0.0) for item in changes if item.kind == "shift_clock"), default=0.0)
+        bounds, values = "", [site_id]
+        for limit, sign, slip in ((start, ">", -slack), (end, "<=", slack)):
+            if limit is not None:
+                if limit.tzinfo is None:
+                    raise ValueError("start and end need a time zone.")
+                bounds += f" AND interval_end_utc {sign} ?"
+                values.append((pd.Timestamp(limit).tz_convert("UTC") + pd.Timedelta(seconds=slip)).tz_localize(None)
+                              .to_pydatetime())
+        present = self._present_channels(site_id)
+        tables = []
+        for logger, channels in present.items():
+            columns = "".join(f', r."{channel}", r."{channel}__mask"' for channel in channels)
+            rows = self._frame(
+                f"SELECT interval_end_utc, interval_s, f.last_utc, f.sha256, line{columns} FROM core_readings r "
+                f"JOIN raw_files f USING (file_no) WHERE r.site_id = ?{bounds} AND r.logger = ? "
+                "ORDER BY interval_end_utc, file_no, line", [*values, logger])
+            rows = corrected(rows, [item for item in changes if item.logger in (None, "", logger)])
+            for limit, later in ((start, True), (end, False)):
+                if limit is not None and slack:
+                    stamp = pd.Timestamp(limit).tz_convert("UTC").tz_localize(None)
+                    rows = rows[rows["interval_end_utc"] > stamp if later else rows["interval_end_utc"] <= stamp]
+            table, conflicts = resolve_overlaps(rows)
+            tables.append((add_flow_from_total(table, self._modulus(site_id, logger)), conflicts))
+        return tables
+
+    def _present_channels(self, site_id: str) -> dict[str, list[str]]:
+        counts = ", ".join(f'count("{channel}") + count(nullif("{channel}__mask", 0))' for channel in CHANNELS)
+        rows = self._sql.execute(f"SELECT logger, {counts} FROM core_readings WHERE site_id = ? GROUP BY logger "
+                                 "ORDER BY logger", [site_id]).fetchall()
+        return {row[0]: [channel for channel, count in zip(CHANNELS, row[1:], strict=True) if count] for row in rows}
+
+    def _modulus(self, site_id: str, logger: str) -> float | None:
+        found = self._sql.execute("SELECT totaliser_modulus_m3 FROM core_loggers WHERE site_id = ? AND logger = ?",
+                                  [site_id, logger]).fetchone()
+        return None if found is None else found[0]
+
+    # -- corrections
+
+    def corrections(self, site_id: str | None = None) -> list[Correction]:
+        """Return the corrections in force, all or of one site."""
+        frame = self._frame("SELECT * FROM core_corrections ORDER BY site_id, from_utc, kind, author, reason")
+        made = [Correction.from_row(row) for row in frame.to_dict("records")]
+        return [item for item in made if site_id in (None, item.site_id)]
+
+    def replace_corrections(self, corrections: Sequence[Correction]) -> None:
+        """Let these corrections be the whole layer; raw files and readings stay as they are."""
+        frame = corrections_frame(corrections)
+        with self.transaction() as sql:
+            sql.execute("DELETE FROM core_corrections")
+            if len(frame):
+                sql.register("given_corrections", frame)
+                sql.execute("INSERT INTO core_corrections BY NAME SELECT * FROM given_corrections")
+                sql.unregister("given_corrections")
+
+    # -- results
+
+    def write_diagnosis(self, diagnosis: SiteDiagnosis, *, software: str = "", inputs_digest: str = "") -> None:
+        """Replace the results of one site, all tables in one transaction."""
+        with self.transaction() as sql:
+            write_diagnosis(sql, diagnosis, software=software, inputs_digest=inputs_digest,
+                            made_at=datetime.now(UTC))
+
+    def read_diagnosis(self, site_id: str) -> SiteDiagnosis | None:
+        """Return the results of one site as they were written, or None where there are none."""
+        return read_diagnosis(self._sql, site_id)
+
+    def findings(self, site_id: str | None = None) -> list[Finding]:
+        """Return findings, of all sites or one, in the order of water lost."""
+        rows = self._sql.execute("SELECT site_id, record FROM out_findings ORDER BY water_lost_m3_day DESC, site_id, "
+                                 "place").fetchall()
+        return [Finding.model_validate(json.loads(record)) for site, record in rows if site_id in (None, site)]
+
+    # -- what was run
+
+    def note_run(self, what: str, started: datetime, says: str, record: dict[str, Any] | None = None,
+                 software: str = "") -> None:
+        """Write one line of the run log."""
+        with self.transaction() as sql:
+            sql.execute("INSERT INTO run_log VALUES (?, ?, ?, ?, ?, ?)",
+                        [started.astimezone(UTC).replace(tzinfo=None), datetime.now(UTC).replace(tzinfo=None), what,
+                         software, says, json.dumps(record or {}, default=str)])
+
+    def runs(self) -> pd.DataFrame:
+        """Return the run log, latest first."""
+        return self._frame("SELECT * FROM run_log ORDER BY started_utc DESC")
