@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pipelines.fleet import Fleet as LoadedFleet
     from pipelines.ledger import Ledger
     from pipelines.stages.outfolder import OutFolder
+    from pipelines.stages.publishing import LettersReport
 
 WORKERS = 2
 
@@ -103,13 +104,14 @@ def publish(fleet: Fleet = HERE, out: Out = None, as_of: AsOf = None) -> None:
 def letters(fleet: Fleet = HERE, month: Month = None, out: Out = None, as_of: AsOf = None) -> None:
     """Write the owners' letters of a month into the outbox, as .eml files."""
     from pipelines.cli.progress import steps
+    from pipelines.cli.tables import print_letters
     from pipelines.stages.loading import open_ledger
 
     with steps() as shown:
         loaded, out_folder = _open(fleet, out)
         with open_ledger(out_folder, read_only=True) as ledger:
-            written = _letters(loaded, ledger, out_folder, shown, _moment(as_of, loaded, ledger), month)
-    typer.echo(f"{len(written)} letter(s) in {out_folder.outbox}")
+            report = _letters(loaded, ledger, out_folder, shown, _moment(as_of, loaded, ledger), month)
+    print_letters(report, out_folder)
 
 
 def _open(folder: Path, out: Path | None) -> "tuple[LoadedFleet, OutFolder]":
@@ -127,7 +129,7 @@ def _open(folder: Path, out: Path | None) -> "tuple[LoadedFleet, OutFolder]":
 def _whole_job(folder: Path, out: Path | None, as_of: str | None, month: str | None,
                workers: int) -> "tuple[LoadedFleet, OutFolder, int]":
     from pipelines.cli.progress import steps
-    from pipelines.cli.tables import print_failures, print_ingest
+    from pipelines.cli.tables import print_failures, print_ingest, print_letters
     from pipelines.stages.loading import open_ledger
 
     with steps() as shown:
@@ -137,9 +139,10 @@ def _whole_job(folder: Path, out: Path | None, as_of: str | None, month: str | N
             moment = _moment(as_of, fleet, ledger)
             round_report = _diagnose(fleet, ledger, shown, as_of, None, workers)
             _publish(fleet, ledger, out_folder, shown, moment)
-            _letters(fleet, ledger, out_folder, shown, moment, month)
+            letters_report = _letters(fleet, ledger, out_folder, shown, moment, month)
     print_ingest(report)
     print_failures(round_report.failed)
+    print_letters(letters_report, out_folder)
     return fleet, out_folder, len(round_report.failed)
 
 
@@ -176,7 +179,7 @@ def _publish(fleet: "LoadedFleet", ledger: "Ledger", out_folder: "OutFolder", sh
 
 
 def _letters(fleet: "LoadedFleet", ledger: "Ledger", out_folder: "OutFolder", shown: "Steps", moment: "datetime",
-             month: str | None) -> list[Path]:
+             month: str | None) -> "LettersReport":
     from pipelines.stages.publishing import letters as letters_stage
 
     return letters_stage(fleet, ledger, out_folder, as_of=moment, month=month,

@@ -9,9 +9,15 @@ from rich.markup import escape
 from rich.table import Table
 
 if TYPE_CHECKING:
+    from diagnostics.results import SiteDiagnosis, WaterAccount
+    from diagnostics.site import Site
     from pipelines.fleet import Fleet, Problem
+    from pipelines.ingest.load import IngestReport
     from pipelines.stages.diagnosing import SiteFailure
     from pipelines.stages.outfolder import OutFolder
+    from pipelines.stages.publishing import LettersReport
+
+_MESSAGES_SHOWN = 20
 
 
 def screen(*, errors: bool = False) -> Console:
@@ -51,7 +57,6 @@ def print_failures(failures: "Iterable[SiteFailure]") -> None:
 def print_where(out: "OutFolder") -> None:
     """Print the last line of a whole job: where to look."""
     console = screen()
-    console.print(f"Letters: {out.outbox}", soft_wrap=True)
     console.print(f"Fleet page: {out.fleet_page}", soft_wrap=True)
 
 
@@ -61,3 +66,80 @@ def table(title: str, *columns: str, right: Iterable[str] = ()) -> Table:
     for name in columns:
         made.add_column(name, justify="right" if name in right else "left", overflow="fold")
     return made
+
+
+def print_ingest(report: "IngestReport") -> None:
+    """Say what came in and, file by file, what did not."""
+    console = screen(errors=True)
+    console.print(escape(str(report)), soft_wrap=True)
+    for message in report.messages[:_MESSAGES_SHOWN]:
+        console.print(f"  {escape(message)}", soft_wrap=True)
+    if len(report.messages) > _MESSAGES_SHOWN:
+        console.print(f"  and {len(report.messages) - _MESSAGES_SHOWN} more; the site pages list them all.")
+    if report.unclaimed:
+        named = ", ".join(report.unclaimed[:5]) + (" ..." if len(report.unclaimed) > 5 else "")
+        console.print(f"  {len(report.unclaimed)} file(s) in logs/ belong to no site: {escape(named)}", soft_wrap=True)
+
+
+def print_letters(report: "LettersReport", out: "OutFolder") -> None:
+    """Say how many letters wait in the outbox, and who gets none."""
+    for site_id, reason in report.skipped.items():
+        screen(errors=True).print(f"  no letter for {site_id}: {escape(reason)}", soft_wrap=True)
+    screen().print(f"{len(report.written)} letter(s) for {report.month} in {out.outbox}", soft_wrap=True)
+
+
+def print_findings(fleet: "Fleet", out: "OutFolder", *, sites: Iterable[str] | None = None, only_open: bool) -> None:
+    """Print the findings as a table, then what was not judged, then how many sites are well."""
+    from dashboards.facts import size_says
+    from dashboards.shown import confidence_word, volume
+    from dashboards.wording import cause_labels, desk
+    from pipelines.stages.asking import diagnoses_of, listed
+
+    diagnoses = diagnoses_of(fleet, out, sites)
+    words, labels = desk(), cause_labels()
+    console = screen()
+    shown = table("Findings", "Site", "Finding", "How sure", "Since", "Size", "Water lost a day", "Go", "Status",
+                  right=("Water lost a day",))
+    rows = listed(diagnoses.values(), only_open=only_open)
+    for finding in rows:
+        also = [labels.get(code, code).lower() for code in finding.group if code != finding.cause]
+        name = labels.get(finding.cause, finding.cause) + (f" (or {', '.join(also)})" if also else "")
+        sure = f"{confidence_word(finding.confidence)} ({finding.confidence:.2f})"
+        shown.add_row(finding.site_id, escape(name), sure, f"{finding.onset:%Y-%m-%d}", escape(size_says(finding)),
+                      volume(finding.water_lost_m3_day), words["urgency"][finding.urgency], words["status"][finding.status])
+    if rows:
+        console.print(shown)
+    else:
+        console.print("No findings." if diagnoses else "Nothing was worked out yet. Run `liftledger run`.")
+    _print_verdicts(console, diagnoses)
+
+
+def _print_verdicts(console: Console, diagnoses: "dict[str, SiteDiagnosis]") -> None:
+    unknown = {site_id: one for site_id, one in diagnoses.items() if one.verdict == "not enough data"}
+    for site_id, diagnosis in unknown.items():
+        console.print(f"{site_id}: not enough data for a verdict. {escape(diagnosis.verdict_says)}", soft_wrap=True)
+    counts = {verdict: sum(one.verdict == verdict for one in diagnoses.values())
+              for verdict in ("working", "less than it should", "not working", "not enough data")}
+    console.print(f"{len(diagnoses)} site(s): " + ", ".join(f"{count} {verdict}" for verdict, count in counts.items()))
+
+
+def print_account(site: "Site", account: "WaterAccount") -> None:
+    """Print a water account; its lines add up to what was expected."""
+    from dashboards.shown import number, volume
+    from dashboards.wording import cause_labels, desk
+
+    labels, states = cause_labels(), desk()["state"]
+    shown = table(f"Water account of {site.name}, {account.first_day} to {account.last_day}", "", "Volume",
+                  "95 % interval", right=("Volume", "95 % interval"))
+    unit = site.owner.volume_unit
+    shown.add_row("Expected", volume(account.expected_m3, unit, 4),
+                  f"{number(account.expected_low_m3)} to {number(account.expected_high_m3)} m³")
+    for line in account.lines:
+        name = {"delivered": "Delivered", "unexplained": "Not explained"}.get(
+            line.kind, states.get(line.code) if line.kind == "state" else labels.get(line.code)) or line.code
+        shown.add_row(f"  {escape(name)}", volume(line.volume_m3, unit, 4),
+                      f"{number(line.low_m3)} to {number(line.high_m3)} m³")
+    console = screen()
+    console.print(shown)
+    console.print(f"{account.judged_days} of {account.days} days judged; the meter saw "
+                  f"{volume(account.seen_m3, unit, 4)} in all.")

@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from diagnostics.results import Finding, SiteDiagnosis, WaterAccount
     from pipelines.fleet import Fleet
 
-OPEN = ("new", "growing", "steady", "relapsed")
 URGENCIES = ("now", "two_days", "two_weeks", "next_route", "information")
 
 
@@ -28,8 +27,15 @@ def diagnoses_of(fleet: "Fleet", out: OutFolder, sites: Iterable[str] | None = N
 def findings_of(fleet: "Fleet", out: OutFolder, *, sites: Iterable[str] | None = None,
                 only_open: bool = True) -> "list[Finding]":
     """Return the findings of a fleet, the most urgent and the thirstiest first."""
-    held = [finding for diagnosis in diagnoses_of(fleet, out, sites).values() for finding in diagnosis.findings]
-    return sorted((finding for finding in held if not only_open or finding.status in OPEN), key=by_urgency)
+    return listed(diagnoses_of(fleet, out, sites).values(), only_open=only_open)
+
+
+def listed(diagnoses: "Iterable[SiteDiagnosis]", *, only_open: bool) -> "list[Finding]":
+    """Return the findings of some results in the order in which they press."""
+    from diagnostics.consequence import OPEN_STATUSES
+
+    held = [finding for diagnosis in diagnoses for finding in diagnosis.findings]
+    return sorted((finding for finding in held if not only_open or finding.status in OPEN_STATUSES), key=by_urgency)
 
 
 def by_urgency(finding: "Finding") -> tuple[int, float, str]:

@@ -78,8 +78,9 @@ def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime
     """
     if written is not None:
         return parse_moment(written, zone_of(fleet))
-    newest = ledger.newest_reading()
-    if newest is None:
+    seen = ledger.last_readings()
+    newest = seen.loc[seen["site_id"].isin(list(fleet.sites)), "last_utc"].max()
+    if newest != newest:
         raise MomentError("The ledger holds no readings, so there is no moment to judge the fleet at. Put logger files "
                           "into logs/ and run `liftledger ingest`; `liftledger check` says which files no site claims.")
-    return newest
+    return newest.to_pydatetime().replace(tzinfo=UTC)
