@@ -118,10 +118,8 @@ def _read_cause(cause: str, where: str) -> tuple[str, list[Problem]]:
 
 
 def _known_causes() -> set[str]:
-    try:
-        from diagnostics.causes import CAUSES
-    except ImportError:
-        return {cause for action in SERVICE_ACTIONS.values() for cause in action.meant_for}
+    from diagnostics.causes import CAUSES
+
     return set(CAUSES)
 
 
