@@ -106,7 +106,8 @@ def print_findings(fleet: "Fleet", out: "OutFolder", *, sites: Iterable[str] | N
         name = labels.get(finding.cause, finding.cause) + (f" (or {', '.join(also)})" if also else "")
         sure = f"{confidence_word(finding.confidence)} ({finding.confidence:.2f})"
         shown.add_row(finding.site_id, escape(name), sure, f"{finding.onset:%Y-%m-%d}", escape(size_says(finding)),
-                      volume(finding.water_lost_m3_day), words["urgency"][finding.urgency], words["status"][finding.status])
+                      volume(finding.water_lost_m3_day), words["urgency"][finding.urgency],
+                      words["status"][finding.status])
     if rows:
         console.print(shown)
     else:
