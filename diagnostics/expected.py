@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from diagnostics.chain.array_alone import array_alone
 from diagnostics.chain.daylight import SOURCES, Daylight, daylight
 from diagnostics.chain.drive import running_state
 from diagnostics.chain.site_model import ChainNotAvailable, Operation, SiteModel
@@ -76,7 +77,7 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
         try:
             model = SiteModel.build(site, health)
         except ChainNotAvailable:
-            return _without_chain(site, weather, interval_s, light)
+            return _without_chain(site, weather, interval_s, health, light)
     light = daylight(site, weather, interval_s) if light is None else light
     measured = None
     if use_measured_level and "water_level_m" in weather.columns:
@@ -179,16 +180,23 @@ def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: Flo
     return pd.DataFrame(values, index=light.when_utc)
 
 
-def _without_chain(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float",
+def _without_chain(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float", health: Health,
                    light: Daylight | None) -> pd.DataFrame:
+    """Say what can be said without a pump: light and, behind a drive that tracks, the array's own operating point."""
     count = len(weather.index)
     table = pd.DataFrame({name: np.full(count, np.nan) for name in EXPECTED_COLUMNS}, index=weather.index)
     source = np.zeros(count, dtype=np.int8)
     if site.array is not None:
         light = daylight(site, weather, interval_s) if light is None else light
-        for name, values in (("poa_irradiance_w_m2", light.poa_w_m2), ("clear_sky_poa_w_m2", light.clear_sky_poa_w_m2),
-                             ("cell_temperature_c", light.cell.temperature_c)):
-            full = np.full(count, np.nan)
+        alone = array_alone(site, light.effective_w_m2 * health.irradiance_ratio, light.cell.temperature_c, health)
+        for name, values, night in (("poa_irradiance_w_m2", light.poa_w_m2, 0.0),
+                                    ("clear_sky_poa_w_m2", light.clear_sky_poa_w_m2, 0.0),
+                                    ("cell_temperature_c", light.cell.temperature_c, np.nan),
+                                    ("array_power_available_w", alone.power_available_w, 0.0),
+                                    ("expected_array_power_w", alone.power_w, 0.0),
+                                    ("expected_array_voltage_v", alone.voltage_v, np.nan),
+                                    ("expected_array_current_a", alone.current_a, 0.0)):
+            full = np.full(count, night)
             full[light.rows] = values
             table[name] = full
         table["sun_elevation_deg"] = light.elevation_all_deg

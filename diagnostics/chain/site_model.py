@@ -452,6 +452,9 @@ def line_end(site: Site) -> object:
 
 
 def _refuse_what_has_no_model(site: Site) -> None:
+    absent = site.lacks("array", "drive", "pump", "well", "pipework")
+    if absent:
+        raise ChainNotAvailable(f"Site {site.id} has no {' and no '.join(absent)}: it measures, it does not pump.")
     if site.pump.family.startswith("jet"):
         raise ChainNotAvailable("Jet pumps have no model of their ejector.")
     if site.drive.kind == "battery_bus":

@@ -1,0 +1,63 @@
+"""What an array gives where no chain leads to the water: its maximum power, and its working point behind a tracker."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnostics.chain.array import ArrayTable, array_curve
+from diagnostics.chain.drive import TRACKING_SHARE
+from diagnostics.health import Health
+from diagnostics.site import Site
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ArrayAlone:
+    """One value a row: maximum power [W]; power, voltage and current in use [W, V, A], NaN where not known."""
+
+    power_available_w: Floats
+    power_w: Floats
+    voltage_v: Floats
+    current_a: Floats
+
+
+def array_alone(site: Site, effective_w_m2: Floats, cell_temperature_c: Floats, health: Health) -> ArrayAlone:
+    """
+    Read the array's tables without asking what is done with its power.
+
+    Parameters
+    ----------
+    site : Site
+        With an array.
+    effective_w_m2 : ndarray, shape (n,)
+        Light that counts, soiling included. [W/m2]
+    cell_temperature_c : ndarray, shape (n,)
+        [degC]
+    health : Health
+        Strings, substrings, wiring and tracking are taken from it.
+
+    Returns
+    -------
+    alone : ArrayAlone
+        The operating point is known only where the site has no pump and its drive tracks the maximum power point
+        (a measured array on a grid inverter); a pump that cannot use all the power would pull the array off it.
+
+    Raises
+    ------
+    ValueError
+        If the site has no array.
+    """
+    if site.array is None:
+        raise ValueError(f"site {site.id} has no array; it gives no power.")
+    table = ArrayTable.build(array_curve(site.array, health))
+    available, voltage = table.read(effective_w_m2, cell_temperature_c, "power_mp_w", "voltage_mp_v")
+    if not (site.lacks("pump") and site.drive.kind in ("tracking", "frequency")):
+        unknown = np.full_like(available, np.nan)
+        return ArrayAlone(available, unknown, unknown, unknown)
+    limit = np.inf if site.drive.max_output_power_w is None else site.drive.max_output_power_w
+    power = np.minimum(available * TRACKING_SHARE * health.tracking_ratio, limit / site.drive.rated_efficiency)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        current = np.where(voltage > 0.0, power / voltage, 0.0)
+    return ArrayAlone(available, power, voltage, current)
