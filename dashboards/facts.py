@@ -78,7 +78,7 @@ def hours_say(placed: Consequence) -> str:
 def depend(site: Site) -> str:
     """Say who depends on a site."""
     demand = site.demand
-    parts = [f"{number(count, 4)} {word}" for count, word in (
+    parts = [f"{count} {word}" for count, word in (
         (demand.people, "people"), (demand.large_animals, "large animals"), (demand.small_animals, "small animals"))
         if count]
     if demand.irrigated_area_m2:
@@ -102,8 +102,8 @@ def headline(fleet: FleetView) -> str:
     return line + (f"{silent} {'site is' if silent == 1 else 'sites are'} silent." if silent else "No site is silent.")
 
 
-def why_more(view: SiteView, labels: Mapping[str, str]) -> list[str]:
-    """Name what else gave a site its place: water lost, trend, hours to empty and what they rest on."""
+def why_more(view: SiteView) -> list[str]:
+    """Name what else gave a site its place: water lost, hours to empty and what they rest on."""
     placed, lines = view.consequence, []
     if placed.water_lost_m3_day > 0.0:
         unit = view.units.volume
@@ -117,10 +117,6 @@ def why_more(view: SiteView, labels: Mapping[str, str]) -> list[str]:
             "half full and the upper need are taken."))
     elif placed.hours_are == "not known":
         lines.append("Nobody wrote down who drinks, or there is no tank: hours cannot be told.")
-    for finding in view.open_findings:
-        if finding.status in ("growing", "relapsed"):
-            word = "grows" if finding.status == "growing" else "came back"
-            lines.append(f"{labels.get(finding.cause, finding.cause)} {word}.")
     return lines
 
 
@@ -152,9 +148,10 @@ def size_says(finding: Finding) -> str:
     return f"{shown} {clean(finding.size_means)}".strip() if finding.size_means else shown
 
 
-def tests_by_cost(finding: Finding, labels: Mapping[str, str]) -> list[Test]:
+def tests_by_cost(finding: Finding) -> list[Test]:
     """Return the finding's own test first, then those that split its rivals, the cheapest first."""
-    rest = [Test(f"Splits off {labels.get(rival.cause, rival.cause).lower()}", clean(rival.split_by))
+    names = desk()["cause"]
+    rest = [Test(f"Splits off {names.get(rival.cause, rival.cause).lower()}", clean(rival.split_by))
             for rival in finding.rivals if rival.split_by.strip()]
     seen = {clean(finding.next_test)}
     rest = [test for test in sorted(rest, key=lambda test: _cost(test.says))

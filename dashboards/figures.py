@@ -3,7 +3,6 @@
 import json
 from collections.abc import Sequence
 from datetime import date
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +17,7 @@ from diagnostics.units import convert
 
 INK, PAPER, WATER, EARTH, BAND, GRID = "#1d262b", "#ffffff", "#2f6478", "#a4622b", "#e3ddcf", "#dcd7cb"
 FAINT = "#6b757a"
+_PHONE_DAYS = 45        # days a narrow screen can show as bars; the table has them all
 _SANS = "Verdana, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
 # Distinguishable in black and white: pattern first, colour second.
 _FILLS: tuple[tuple[str, str], ...] = (
@@ -60,8 +60,10 @@ def delivered_against_expected(view: SiteView) -> go.Figure:
                        hovertemplate="%{x}<br>expected %{y:.3g}<extra></extra>", connectgaps=False)
     _mark_states(figure, days, at, max([value for value in high + middle if value is not None], default=1.0))
     for finding in view.open_findings[:3]:
-        _mark_onset(figure, finding.onset, view.labels.get(finding.cause, finding.cause))
+        _mark_onset(figure, finding.onset, short_label(finding.cause))
     figure.update_layout(barmode="overlay", bargap=0)
+    if len(at) > _PHONE_DAYS:
+        figure.update_layout(meta={"phone": [_half_day(at[-_PHONE_DAYS], -1), _half_day(at[-1], 1)]})
     return _recent(figure, at)
 
 
@@ -116,7 +118,7 @@ def account_bars(accounts: Sequence[WaterAccount], view: SiteView) -> go.Figure:
         shape, colour = _FILLS[0] if kind == "delivered" else (
             ("", "#f3efe5") if kind == "unexplained" else _FILLS[1 + (number - 1) % (len(_FILLS) - 1)])
         figure.add_bar(
-            x=months, y=_rounded(np.asarray(volumes), 4), name=account_label(kind, code, view.labels),
+            x=months, y=_rounded(np.asarray(volumes), 4), name=account_label(kind, code),
             marker={"color": colour, "line": {"color": INK, "width": 0.8},
                     "pattern": {"shape": shape, "fgcolor": INK, "fgopacity": 0.55, "size": 6, "solidity": 0.25}},
             hovertemplate="%{x}<br>%{y:.4g}<extra>%{fullData.name}</extra>")
@@ -141,7 +143,7 @@ def fleet_losses(fleet: FleetView) -> go.Figure:
             continue
         middle = convert([row.volume_m3 for row in part], "m3", unit)
         figure.add_bar(
-            y=[account_label(row.kind, row.code, fleet.labels) for row in part], x=_rounded(middle, 4),
+            y=[account_label(row.kind, row.code) for row in part], x=_rounded(middle, 4),
             orientation="h", name=name,
             error_x={"type": "data", "symmetric": False, "color": INK, "thickness": 1.2, "width": 4,
                      "array": _rounded(np.maximum(convert([row.high_m3 for row in part], "m3", unit) - middle, 0), 4),
@@ -153,18 +155,23 @@ def fleet_losses(fleet: FleetView) -> go.Figure:
             hovertemplate="%{y}<br>%{x:.4g}<extra></extra>")
     figure.update_layout(bargap=0.35, barmode="overlay")
     figure.update_yaxes(automargin=True, categoryorder="array",
-                        categoryarray=[account_label(row.kind, row.code, fleet.labels) for row in rows])
+                        categoryarray=[account_label(row.kind, row.code) for row in rows])
     return figure
 
 
-def account_label(kind: str, code: str, labels: Any) -> str:
+def short_label(code: str) -> str:
+    """Return the few words for a cause that tables and legends have room for."""
+    return str(desk()["cause"].get(code, code.replace("_", " ").capitalize()))
+
+
+def account_label(kind: str, code: str) -> str:
     """Return what a line of the water account is called."""
     words = desk()
     if kind in ("delivered", "unexplained"):
         return str(words["account"][kind])
     if kind == "state":
         return str(words["state"].get(code, code.replace("_", " ").capitalize()))
-    return str(labels.get(code, code.replace("_", " ").capitalize()))
+    return short_label(code)
 
 
 def _figure(height: int, y_title: str, x_title: str = "") -> go.Figure:
@@ -183,10 +190,12 @@ def _figure(height: int, y_title: str, x_title: str = "") -> go.Figure:
 
 def _recent(figure: go.Figure, at: Sequence[str]) -> go.Figure:
     if at:
-        figure.update_xaxes(type="date", tickformat="%-d %b", range=[
-            (pd.Timestamp(at[0]) - pd.Timedelta("12h")).isoformat(),
-            (pd.Timestamp(at[-1]) + pd.Timedelta("12h")).isoformat()])
+        figure.update_xaxes(type="date", tickformat="%-d %b", range=[_half_day(at[0], -1), _half_day(at[-1], 1)])
     return figure
+
+
+def _half_day(day: str, sign: int) -> str:
+    return str((pd.Timestamp(day) + sign * pd.Timedelta("12h")).isoformat())
 
 
 def _mark_states(figure: go.Figure, days: pd.DataFrame, at: Sequence[str], top: float) -> None:

@@ -38,7 +38,7 @@ from dashboards.wording import desk
 from diagnostics.consequence import CLASS_CODES
 from diagnostics.results import Finding
 
-_OUTCOME_SIGN = {"supports": "＋", "speaks against": "−", "neutral": "○", "not enough data": "?",
+_OUTCOME_SIGN = {"supports": "+", "speaks against": "−", "neutral": "○", "not enough data": "?",
                  "worked": "✔", "did not work": "✖", "not yet proven": "?"}
 
 
@@ -65,7 +65,7 @@ def render_fleet_page(fleet: FleetView) -> str:
         unjudged=unjudged_rows(fleet), drift=drift(fleet), outcome_sign=_OUTCOME_SIGN, **_shared(),
         site_href=lambda view: f"sites/{view.site.id}.html", visit_href=lambda view: f"visits/{view.site.id}.html",
         strip=lambda view: month_strip(view.diagnosis.days, fleet.as_of),
-        why=lambda view: why_more(view, view.labels), phone=phone_first, carry=carry, dangers=dangers)
+        why=why_more, phone=phone_first, carry=carry, dangers=dangers)
 
 
 def render_site_page(view: SiteView) -> str:
@@ -87,7 +87,7 @@ def render_site_page(view: SiteView) -> str:
         "site.html.j2", figures=held | {figure.name: figure for figure in evidence}, evidence_figures=evidence,
         root="../", outcome_sign=_OUTCOME_SIGN, recent=last_30(view), owner_says=owner_says(view),
         day_rows=day_rows(view), all_accounts=months, account_codes=codes, quarters=quarters(view),
-        reasons=reasons_not_judged(view.diagnosis.days), why=why_more(view, view.labels), facts=site_facts(view),
+        reasons=reasons_not_judged(view.diagnosis.days), why=why_more(view), facts=site_facts(view),
         account_places=_account_places(view), visit_href=f"../visits/{view.site.id}.html", **_site(view), **_shared())
 
 
@@ -96,7 +96,7 @@ def render_visit_sheet(view: SiteView) -> str:
     facts = dict(pair for column in site_facts(view) for pair in column)
     return html_page(
         "visit.html.j2", figures={}, root="../", phone=phone_first(view), proof_wanted=proof_wanted,
-        tests=lambda finding: tests_by_cost(finding, view.labels), array_says=facts.get("Array", "none"),
+        tests=tests_by_cost, array_says=facts.get("Array", "none"),
         intake_says=facts.get("Pump intake", "not written down"),
         level_says=facts.get("Water at rest", "not written down"), **_site(view), **_shared())
 
@@ -125,7 +125,7 @@ def plotly_script() -> bytes:
 
 def _shared() -> dict[str, Any]:
     return {"hours_say": hours_say, "depend": depend, "size_says": size_says, "also": _also,
-            "account_label": figures.account_label}
+            "account_label": figures.account_label, "short": figures.short_label}
 
 
 def _site(view: SiteView) -> dict[str, Any]:
@@ -140,8 +140,8 @@ def _site(view: SiteView) -> dict[str, Any]:
             "drive": "no drive" if "drive" in absent else words["drive"][view.site.drive.kind]}
 
 
-def _also(finding: Finding, labels: dict[str, str]) -> str:
-    return ", ".join(labels.get(code, code) for code in finding.group if code != finding.cause)
+def _also(finding: Finding) -> str:
+    return "; ".join(figures.short_label(code).lower() for code in finding.group if code != finding.cause)
 
 
 def _account_places(view: SiteView) -> int:

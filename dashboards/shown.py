@@ -52,7 +52,8 @@ def number(value: float | None, digits: int = 3, *, decimal: str = ".", thousand
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
     text = f"{rounded:,.{places}f}"
-    text = text.rstrip("0").rstrip(".") if "." in text and abs(rounded) >= 1e-9 and places > 2 else text
+    if float(rounded).is_integer() and abs(rounded) >= 10.0 ** (digits - 2):
+        text = f"{rounded:,.0f}"        # 10, not 10.0: the nought after the point is no knowledge here
     return text.replace(",", "\0").replace(".", decimal).replace("\0", thousands).replace("-", "−")
 
 

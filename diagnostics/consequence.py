@@ -12,8 +12,9 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from diagnostics.chain.tank import volume_at_level
 from diagnostics.results import Finding, SiteDiagnosis
-from diagnostics.site import Demand
+from diagnostics.site import Demand, Tank
 
 ClassCode = Literal["go_now", "today", "this_week", "next_route", "watch", "all_well"]
 CLASS_CODES: tuple[ClassCode, ...] = ("go_now", "today", "this_week", "next_route", "watch", "all_well")
@@ -53,7 +54,8 @@ class RankingRules:
     irrigation_upper_m_day: float = 0.007
     known_need_upper_ratio: float = 1.25        # a written need is a usual need
     unknown_fill_ratio: float = 0.5             # tank level not measured: half full is taken, and said
-    inflow_days: int = 7                        # the worst of so many judged days is the inflow taken
+    inflow_days: int = 14                       # looked back over, and of these
+    inflow_spell_days: int = 3                  # the poorest spell of so many judged days in a row is taken
     silent_after_days: int = 2                  # one missed nightly upload is ordinary
 
 
@@ -101,6 +103,31 @@ def open_findings(findings: Sequence[Finding]) -> list[Finding]:
     still_open = [finding for finding in findings if finding.status in OPEN_STATUSES]
     return sorted(still_open, key=lambda finding: (finding.cause in MEASURING_CAUSES, -finding.water_lost_m3_day,
                                                    -finding.confidence, finding.cause))
+
+
+def storage_in(tank: Tank | None, level_m: float = np.nan, seen_hours_ago: float = 0.0) -> Storage:
+    """
+    Work out the water that can still be drawn from a tank.
+
+    Parameters
+    ----------
+    tank : Tank or None
+        As described.
+    level_m : float, default NaN
+        Last sound level above the tank floor; NaN where the level is not measured. [m]
+    seen_hours_ago : float, default 0
+        Age of that level at the time of the judgement. [h]
+
+    Returns
+    -------
+    storage : Storage
+        Between the outlet, below which nothing can be drawn, and the level at which the float says full. [m3]
+    """
+    if tank is None:
+        return Storage(seen_hours_ago=seen_hours_ago)
+    dead, full, held = volume_at_level(tank, np.array([tank.outlet_level_m, tank.full_level_m, level_m]))
+    usable = max(float(held - dead), 0.0) if np.isfinite(held) else np.nan
+    return Storage(float(full - dead), usable, seen_hours_ago)
 
 
 def daily_need(demand: Demand, rules: RankingRules | None = None) -> tuple[float, float]:
@@ -225,7 +252,7 @@ def _worst_inflow(days: pd.DataFrame, rules: RankingRules) -> float:
     if judged.empty:
         return 0.0
     could_have = judged["delivered_m3"].fillna(0.0) + judged["tank_full_m3"].fillna(0.0)
-    return float(could_have.min())
+    return float(could_have.rolling(min(rules.inflow_spell_days, len(could_have))).mean().min())
 
 
 def _hours_to_empty(storage: Storage, upper: float, inflow: float, quiet: int, rules: RankingRules
@@ -245,6 +272,12 @@ def _hours_to_empty(storage: Storage, upper: float, inflow: float, quiet: int, r
     gone = max(storage.seen_hours_ago, 24.0 * quiet if quiet else 0.0)
     hours = max(24.0 * usable / net_draw - gone, 0.0)
     return hours, "unknown, worst case" if quiet or guessed else "worst case"
+
+
+def _span(hours: float) -> str:
+    if hours < 1.0:
+        return "by now"
+    return f"in {hours:.0f} h" if hours < 96.0 else f"in {hours / 24.0:.0f} days"
 
 
 def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, quiet: int,
@@ -273,13 +306,14 @@ def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, q
     limits: tuple[tuple[float, ClassCode], ...] = (
         (rules.go_now_hours, "go_now"), (rules.today_hours, "today"), (rules.this_week_hours, "this_week"))
     pressing = next((place for limit, place in limits if hours <= limit), None)
+    empties = f"The tank may be empty {_span(hours)}."
     if pressing is not None and short:
         places.append(pressing)
-        reasons.append(f"The tank may be empty in {hours:.0f} h.")
-    elif pressing is not None and diagnosis.verdict != "not enough data":
-        places.append("watch")
-        reasons.append(f"The pump is well, yet the tank may be empty in {hours:.0f} h: ring the owner, do not drive.")
-    elif pressing is not None:
+        reasons.append(empties)
+    elif pressing is not None and diagnosis.verdict == "not enough data":
         places.append("this_week")
-        reasons.append(f"The tank may be empty in {hours:.0f} h.")
+        reasons.append(empties)
+    elif hours <= rules.today_hours:
+        places.append("watch")
+        reasons.append(f"{empties} The pump is well: ring the owner, do not drive.")
     return min(places, key=CLASS_CODES.index), reasons

@@ -53,7 +53,7 @@ def sample_site(site_id: str, name: str, **changes: object) -> Site:
         "pipework": {"runs": [{"length_m": 48, "bore_m": 0.04}], "outlet_height_m": 6.0},
         "tank": {"shape": "vertical_cylinder", "diameter_m": 3.0, "height_m": 2.5, "full_level_m": 2.3,
                  "outlet_level_m": 0.2},
-        "demand": {"people": 420, "daily_need_m3": 14.0},
+        "demand": {"people": 420, "daily_need_m3": 9.0},
         "owner": {"name": "Water Committee", "email": "committee@example.org", "language": "en"},
     }
     return Site.model_validate(described | changes)
@@ -252,7 +252,8 @@ def silent_view() -> SiteView:
         water_lost_m3_day=0.0, water_lost_low_m3_day=0.0, water_lost_high_m3_day=0.0, evidence=[], rivals=[],
         next_test="Ring: is the pump running, how full is the tank?", parts=["logger battery", "SIM card"],
         dangers=[], urgency="two_weeks", field_readings=[])
-    site = sample_site("dune", "Dune Village", owner={"name": "Comité", "email": "dune@example.org", "language": "fr"})
+    site = sample_site("dune", "Dune Village", latitude_deg=-1.2,
+                       owner={"name": "Comité", "email": "dune@example.org", "language": "fr"})
     return _plain_view(site, days, [finding], "not enough data", "No readings for 10 days.", 11.0, quiet=True)
 
 
@@ -268,7 +269,7 @@ def bad_sensor_view() -> SiteView:
     finding = sample_finding("fig", "irradiance_sensor_fault", confidence=0.71, water_lost_m3_day=0.0,
                              water_lost_low_m3_day=0.0, water_lost_high_m3_day=0.0, urgency="next_route",
                              parts=["soft cloth"], dangers=[], rivals=[])
-    return _plain_view(sample_site("fig", NASTY_NAME), days, [finding], "not enough data",
+    return _plain_view(sample_site("fig", NASTY_NAME, longitude_deg=37.3), days, [finding], "not enough data",
                        "Readings arrive, but the sun sensor is in doubt.", 10.0)
 
 
@@ -281,7 +282,7 @@ def soiled_view() -> SiteView:
         rivals=[Rival(cause="irradiance_sensor_fault", probability=0.09, against="Clear-sky check holds.",
                       split_by="Wipe one module: its current jumps if it is dust.")],
         next_test="Wipe one module and compare its current with its neighbour's.", status="growing")
-    return _plain_view(sample_site("guava", "Guava Clinic", demand={"people": 90}), days, [finding],
+    return _plain_view(sample_site("guava", "Guava Clinic", demand={"people": 90}, longitude_deg=37.1), days, [finding],
                        "less than it should", "Delivers 11 % less than this sun should give.", 12.0)
 
 
@@ -294,8 +295,9 @@ def level_view(site_id: str, name: str) -> SiteView:
         dangers=["W1"], next_test="Dip the static level before the pump starts.", status="steady",
         rivals=[Rival(cause="worn_pump", probability=0.21, split_by="Shut-in pressure."),
                 Rival(cause="riser_leak", probability=0.08, split_by="Listen after the stop.")])
-    return _plain_view(sample_site(site_id, name, latitude_deg=-1.6), days, [finding], "less than it should",
-                       "Delivers 15 % less than this sun should give.", 12.0)
+    site = sample_site(site_id, name, latitude_deg=-1.6 - 0.05 * (name > "I"))
+    says = "Delivers 15 % less than this sun should give."
+    return _plain_view(site, days, [finding], "less than it should", says, 12.0)
 
 
 def sample_fleet() -> FleetView:
