@@ -6,6 +6,9 @@ The tree of errors a person can meet. Each says what, where, and how to mend it,
     │   └── ProfileError        a logger profile
     ├── LoggerFileError         a file from a logger that cannot be read as a whole
     │   └── HostileFileError    a file that passes a limit meant for files from outside
+    ├── RequestError            what was asked for is not there, or cannot be done as asked
+    │   ├── MomentError         a date, time or month that cannot be read
+    │   └── OutFolderError      a folder for results that belongs to another fleet
     └── LedgerError             the store
         ├── LedgerBusyError     another process is writing
         ├── LedgerVersionError  made by a newer version of the program
@@ -52,6 +55,18 @@ class LoggerFileError(ProjectError):
 
 class HostileFileError(LoggerFileError):
     """A file passes a limit meant for files from outside."""
+
+
+class RequestError(ProjectError):
+    """What was asked for is not there, or cannot be done as asked."""
+
+
+class MomentError(RequestError):
+    """A date, time or month that cannot be read."""
+
+
+class OutFolderError(RequestError):
+    """The out folder holds the results of another fleet, or cannot be used."""
 
 
 class LedgerError(ProjectError):

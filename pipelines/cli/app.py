@@ -25,13 +25,13 @@ def main(argv: Sequence[str] | None = None) -> None:
 
     Our own errors say what, where and how to mend it, so they are printed in full and without a traceback.
     """
-    from pipelines.errors import ProjectError
+    from pipelines.errors import LedgerError, ProjectError
 
     try:
         app(args=list(argv) if argv is not None else None, prog_name="liftledger")
     except ProjectError as error:
         _say(f"{type(error).__name__}: {error}")
-        sys.exit(getattr(error, "exit_code", EXIT_REFUSED))
+        sys.exit(EXIT_FAILED if isinstance(error, LedgerError) else EXIT_REFUSED)
     except (PermissionError, FileNotFoundError, IsADirectoryError, NotADirectoryError) as error:
         _say(f"{error.strerror}: {error.filename}\nCheck that the path is right and that you may read and write there.")
         sys.exit(EXIT_REFUSED)

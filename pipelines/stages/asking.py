@@ -5,7 +5,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipelines.stages.loading import FleetError, chosen_sites, open_ledger
+from pipelines.errors import RequestError
+from pipelines.stages.loading import chosen_sites, open_ledger
 from pipelines.stages.moments import judged_at, last_full_month, parse_moment, parse_month
 from pipelines.stages.outfolder import OutFolder
 
@@ -49,13 +50,13 @@ def account_of(fleet: "Fleet", out: OutFolder, site_id: str, month: str | None) 
 
     Raises
     ------
-    FleetError
+    RequestError
         If the site has no account for that month; the message names the months it has.
     """
     chosen_sites(fleet, [site_id])
     diagnosis = diagnoses_of(fleet, out, [site_id]).get(site_id)
     if diagnosis is None:
-        raise FleetError(f"Site {site_id} has not been worked out yet. Run `liftledger run {fleet.folder}`.")
+        raise RequestError(f"Site {site_id} has not been worked out yet. Run `liftledger run {fleet.folder}`.")
     if month is None:
         with open_ledger(out, read_only=True) as ledger:
             month = last_full_month(judged_at(None, fleet, ledger), fleet.sites[site_id].timezone)
@@ -64,7 +65,7 @@ def account_of(fleet: "Fleet", out: OutFolder, site_id: str, month: str | None) 
         if first <= account.first_day and account.last_day <= last:
             return account
     months = ", ".join(f"{account.first_day:%Y-%m}" for account in diagnosis.accounts) or "none"
-    raise FleetError(f"Site {site_id} has no water account for {month}. Months it has: {months}.")
+    raise RequestError(f"Site {site_id} has no water account for {month}. Months it has: {months}.")
 
 
 def to_json(records: Any) -> str:

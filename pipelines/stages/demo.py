@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from pipelines.stages.loading import FleetError
+from pipelines.errors import RequestError
 
 
 def sample_logs_folder() -> Path:
@@ -11,7 +11,7 @@ def sample_logs_folder() -> Path:
 
     Raises
     ------
-    FleetError
+    RequestError
         If neither has it: the installed package comes without the demo's logger files.
     """
     checkout = Path(__file__).resolve().parents[2]
@@ -19,7 +19,7 @@ def sample_logs_folder() -> Path:
         if (base / "sample-logs" / "fleet" / "fleet.toml").is_file():
             folder = base / "sample-logs"
             return folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
-    raise FleetError("The demo's logger files are not part of the installed package. Get the source tree of liftledger "
+    raise RequestError("The demo's logger files are not part of the installed package. Get the source tree of liftledger "
                      "and run `liftledger demo` in its top folder; or begin a fleet of your own with `liftledger start "
                      "FOLDER`.")
 

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.errors import ProjectError
+from pipelines.errors import RequestError
 from pipelines.stages.outfolder import OutFolder
 
 if TYPE_CHECKING:
@@ -15,17 +15,13 @@ if TYPE_CHECKING:
     from pipelines.ledger import Ledger
 
 
-class FleetError(ProjectError):
-    """A fleet folder that cannot be used at all."""
-
-
 def load(folder: Path) -> "Fleet":
     """
     Read a fleet folder; problems of single sites are kept in `Fleet.problems`, the sound sites are loaded.
 
     Raises
     ------
-    FleetError
+    RequestError
         If there is no fleet there, or not one usable site in it.
     """
     from pipelines.fleet import load_fleet
@@ -34,19 +30,19 @@ def load(folder: Path) -> "Fleet":
     fleet = load_fleet(folder)
     if not fleet.sites:
         faults = "\n".join(f"  {one_line(problem)}" for problem in errors_of(fleet)[:10])
-        raise FleetError(f"{folder} has no site that can be used.\n{faults or '  sites/ holds no .toml file.'}\n"
+        raise RequestError(f"{folder} has no site that can be used.\n{faults or '  sites/ holds no .toml file.'}\n"
                          f"`liftledger check {folder}` lists all that is wrong.")
     return fleet
 
 
 def _must_be_a_fleet_folder(folder: Path) -> None:
     if not folder.is_dir():
-        raise FleetError(f"{folder} is not a folder. Name the folder that holds fleet.toml, or make a new one with "
+        raise RequestError(f"{folder} is not a folder. Name the folder that holds fleet.toml, or make a new one with "
                          f"`liftledger start {folder}`.")
     if not (folder / "fleet.toml").is_file():
         inner = sorted(path.parent for path in folder.glob("*/fleet.toml"))
         hint = f"Did you mean {inner[0]}?" if inner else f"Make a new fleet folder with `liftledger start {folder}`."
-        raise FleetError(f"{folder} holds no fleet.toml, so it is not a fleet folder. {hint}")
+        raise RequestError(f"{folder} holds no fleet.toml, so it is not a fleet folder. {hint}")
 
 
 def check(folder: Path) -> "tuple[list[Problem], int]":
@@ -66,10 +62,10 @@ def chosen_sites(fleet: "Fleet", asked: list[str] | None) -> list[str]:
         if site_id not in fleet.sites:
             broken = [problem for problem in errors_of(fleet) if site_id in problem.file]
             if broken:
-                raise FleetError(f"Site {site_id} cannot be used: {one_line(broken[0])}")
+                raise RequestError(f"Site {site_id} cannot be used: {one_line(broken[0])}")
             close = get_close_matches(site_id, fleet.sites, n=1)
             hint = f"Did you mean {close[0]}?" if close else f"Known sites: {', '.join(fleet.sites)}."
-            raise FleetError(f"There is no site '{site_id}' in {fleet.folder}. {hint}")
+            raise RequestError(f"There is no site '{site_id}' in {fleet.folder}. {hint}")
     return asked or list(fleet.sites)
 
 
@@ -89,7 +85,7 @@ def open_ledger(out: OutFolder, *, read_only: bool = False) -> "Iterator[Ledger]
     from pipelines.ledger import Ledger
 
     if read_only and not out.ledger_folder.is_dir():
-        raise FleetError(f"{out.root} holds no ledger yet. Run `liftledger run FLEET` first, or name the out folder of "
+        raise RequestError(f"{out.root} holds no ledger yet. Run `liftledger run FLEET` first, or name the out folder of "
                          "an earlier run with --out.")
     ledger = Ledger(out.ledger_folder, read_only=read_only)
     try:

@@ -5,15 +5,11 @@ from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from pipelines.errors import ProjectError
+from pipelines.errors import MomentError
 
 if TYPE_CHECKING:
     from pipelines.fleet import Fleet
     from pipelines.ledger import Ledger
-
-
-class MomentError(ProjectError):
-    """A date, time or month that cannot be read."""
 
 
 def parse_moment(written: str, timezone: str) -> datetime:

@@ -4,13 +4,9 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipelines.errors import ProjectError
+from pipelines.errors import OutFolderError
 
 _MADE_FROM = "made-from.txt"
-
-
-class OutFolderError(ProjectError):
-    """The out folder holds the results of another fleet, or cannot be used."""
 
 
 @dataclass(frozen=True, slots=True)

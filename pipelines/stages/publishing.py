@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipelines.stages.loading import FleetError
+from pipelines.errors import RequestError
 from pipelines.stages.moments import last_full_month, parse_month, zone_of
 from pipelines.stages.outfolder import OutFolder, write_bytes, write_text
 from pipelines.stages.viewing import fleet_view_of, site_view_of
@@ -89,7 +89,7 @@ def _letter(fleet: "Fleet", ledger: "Ledger", out: OutFolder, site_id: str, firs
     if not site.owner.email:
         return "the site sheet has no owner.email"
     if not fleet.company.letters.sender:
-        raise FleetError("no letter can be sent: fleet.toml has no sender. Write [letters] with sender = "
+        raise RequestError("no letter can be sent: fleet.toml has no sender. Write [letters] with sender = "
                          "\"water@example.org\".")
     diagnosis = ledger.read_diagnosis(site_id)
     if diagnosis is None:

@@ -4,7 +4,8 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from pipelines.stages.moments import MomentError, last_day_of_month, last_full_month, parse_moment, parse_month
+from pipelines.errors import MomentError
+from pipelines.stages.moments import last_day_of_month, last_full_month, parse_moment, parse_month
 
 
 def test_a_date_means_the_end_of_that_local_day():

@@ -2,7 +2,8 @@
 
 import pytest
 
-from pipelines.stages.outfolder import OutFolder, OutFolderError, write_bytes, write_text
+from pipelines.errors import OutFolderError
+from pipelines.stages.outfolder import OutFolder, write_bytes, write_text
 
 
 def test_by_default_results_lie_beside_the_fleet_folder(tmp_path):
