@@ -19,9 +19,9 @@ def sample_logs_folder() -> Path:
         if (base / "sample-logs" / "fleet" / "fleet.toml").is_file():
             folder = base / "sample-logs"
             return folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
-    raise RequestError("The demo's logger files are not part of the installed package. Get the source tree of liftledger "
-                     "and run `liftledger demo` in its top folder; or begin a fleet of your own with `liftledger start "
-                     "FOLDER`.")
+    raise RequestError("The demo's logger files are not part of the installed package. Get the source tree of "
+                       "liftledger and run `liftledger demo` in its top folder; or begin a fleet of your own with "
+                       "`liftledger start FOLDER`.")
 
 
 def demo_fleet_folder() -> Path:

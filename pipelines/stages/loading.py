@@ -85,8 +85,8 @@ def open_ledger(out: OutFolder, *, read_only: bool = False) -> "Iterator[Ledger]
     from pipelines.ledger import Ledger
 
     if read_only and not out.ledger_folder.is_dir():
-        raise RequestError(f"{out.root} holds no ledger yet. Run `liftledger run FLEET` first, or name the out folder of "
-                         "an earlier run with --out.")
+        raise RequestError(f"{out.root} holds no ledger yet. Run `liftledger run FLEET` first, or name the out folder "
+                           "of an earlier run with --out.")
     ledger = Ledger(out.ledger_folder, read_only=read_only)
     try:
         yield ledger
