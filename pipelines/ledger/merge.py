@@ -190,7 +190,9 @@ def _onto(other: LoggerTable, wanted: list[str], grid: pd.DatetimeIndex,
     at = stamps.searchsorted(middle, side="left")
     found = at < len(stamps)
     at = np.minimum(at, len(stamps) - 1)
-    reach = np.minimum(np.maximum(other.interval_s.to_numpy()[at], interval_s.to_numpy()), LONGEST_HOLD_S)
+    held = np.minimum(np.maximum(other.interval_s.to_numpy()[at], interval_s.to_numpy()), LONGEST_HOLD_S)
+    # A daily value belongs to its own day on a daily grid, however long an hour is.
+    reach = np.maximum(held, 0.5 * interval_s.to_numpy())
     ahead = (stamps[at] - middle).total_seconds().to_numpy()
     found &= ahead <= reach
     for channel in wanted:
