@@ -75,18 +75,22 @@ def check_claims(sites: Mapping[str, Site], files: Mapping[str, list[list[Path]]
 
     Two sites that read the same file by different profiles take different columns of it, which is no clash.
     """
-    claims: dict[Path, list[tuple[str, str, str | None]]] = {}
+    claims: dict[tuple[Path, str], dict[str | None, set[str]]] = {}
     for site_id, site in sites.items():
         for source, paths in zip(site.logs, files[site_id], strict=True):
             for path in paths:
-                claims.setdefault(path, []).append((site_id, source.profile, source.logger_id))
+                claims.setdefault((path, source.profile), {}).setdefault(source.logger_id, set()).add(site_id)
     clashes: dict[tuple[str, str], list[Path]] = {}
-    for path, claimants in claims.items():
-        for position, (site_id, profile, logger_id) in enumerate(claimants):
-            for other, other_profile, other_id in claimants[:position]:
-                if other != site_id and profile == other_profile and (
-                        logger_id is None or other_id is None or logger_id == other_id):
-                    clashes.setdefault((other, site_id), []).append(path)
+    for (path, _), claimants in claims.items():
+        everyone = set().union(*claimants.values())
+        for logger_id, same in claimants.items():
+            # Without a logger_id a site takes every row, so it clashes with all; with one, only with its like.
+            others = everyone if logger_id is None else same
+            for one in same:
+                for other in others - {one}:
+                    pair = (one, other) if one < other else (other, one)
+                    if path not in clashes.setdefault(pair, []):
+                        clashes[pair].append(path)
     problems = []
     for (one, other), paths in clashes.items():
         shown = f"logs/{paths[0].relative_to(logs).as_posix()}"
