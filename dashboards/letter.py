@@ -235,8 +235,8 @@ def _enough(month: _Month, per_day_m3: float, rules: RankingRules) -> list[str]:
 
 
 def _stored(month: _Month, storage: Storage, rules: RankingRules) -> list[str]:
-    if not math.isfinite(storage.usable_m3):
-        return []
+    if not math.isfinite(storage.usable_m3) or storage.seen_hours_ago > 24.0:
+        return []       # an old level is no answer to "how much have I now?"
     lines = [month.words.say("stored", stored=month.volume(storage.usable_m3))]
     usual, _ = daily_need(month.site.demand, rules)
     if math.isfinite(usual) and usual > 0.0:
@@ -378,7 +378,7 @@ def _next_month(month: _Month) -> str:
     low, high = (float(value) for value in np.quantile(daily, (0.25, 0.75)))
     low_number = month.words.number(float(convert(low, "m3", month.site.owner.volume_unit)))
     return month.words.say("next_range_after_repair" if faults else "next_range",
-                           low=low_number, high=month.volume(high))
+                           low=low_number, low_volume=month.volume(low), high=month.volume(high))
 
 
 def _picture(month: _Month) -> bytes:

@@ -108,7 +108,9 @@ class Wording:
 
     def day(self, when: date) -> str:
         """Print a day of the year, without the year."""
-        return str(self.words["language"]["day"]).format(day=when.day, month=self.month(when))
+        style = self.words["language"]
+        number_ = style.get("first_day", "1") if when.day == 1 else when.day
+        return str(style["day"]).format(day=number_, month=self.month(when))
 
     def month(self, when: date) -> str:
         """Return the month's name."""
