@@ -7,10 +7,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.chain.array_alone import array_alone
-from diagnostics.chain.daylight import SOURCES, Daylight, daylight
+from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
+from diagnostics.chain.daylight import SOURCES, Daylight, daylight, follows_directly
 from diagnostics.chain.drive import running_state
 from diagnostics.chain.site_model import ChainNotAvailable, Operation, SiteModel
-from diagnostics.chain.sun import unix_seconds
 from diagnostics.chain.uncertainty import FlowInterval, flow_interval
 from diagnostics.chain.well import aquifer_drawdown_m
 from diagnostics.health import HEALTHY, Health
@@ -89,44 +89,63 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
 
 
 def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None) -> _Delivery:
-    rows, cell = light.rows, light.cell.temperature_c
+    """
+    Run source, drive, pump and well for the daylight rows.
+
+    The aquifer's drawdown lags the flow and the flow depends on the level: a few damped passes over all rows settle
+    both. The light's spread inside each interval is then put back by the mean of two points, one standard deviation
+    above and below, as far as the delivery bends between them.
+    """
+    cell, air = light.cell.temperature_c, light.air_temperature_c
     effective = light.effective_w_m2 * model.health.irradiance_ratio
-    when = light.when_utc[rows]
+    when = light.when_utc[light.rows]
     static = model.static_level(when) + model.health.extra_static_level_m
-    linear = model.site.well.drawdown_linear_s_m2 * model.health.well_loss_ratio
-    broken = _does_not_follow(light)
+    well, loss = model.site.well, model.health.well_loss_ratio
+    broken = ~follows_directly(when, light.interval_s[light.rows])
     level = static
-    operation = model.operate(effective, cell, light.air_temperature_c, level)
+    operation = model.operate(effective, cell, air, level, light.wind_power_w)
     running = _running(model, operation, effective, cell, level, broken)
-    if linear == 0.0 and measured_level_m is None:
-        flow = _flow(model, operation, level, running)
-        return _Delivery(operation, flow, level, running)
-    flow = np.where(running, model.flow_at_power(operation.power_taken_w, level - model.health.extra_static_level_m)
-                    / max(model.health.meter_ratio, 1e-9), 0.0)
-    for _ in range(_LAG_PASSES):
-        level = static + aquifer_drawdown_m(linear * flow, when, light.interval_s[rows],
-                                            model.site.well.recovery_time_s)
-        if measured_level_m is not None:
-            at_well = model.site.well.drawdown_quadratic_s2_m5 * model.health.well_loss_ratio * flow**2
-            level = np.where(np.isfinite(measured_level_m), measured_level_m - at_well, level)
-        if model.crossing is not None:
-            operation = model.operate(effective, cell, light.air_temperature_c, level)
-        flow = 0.5 * flow + 0.5 * _flow(model, operation, level, running)
-    operation = model.operate(effective, cell, light.air_temperature_c, level)
-    return _Delivery(operation, _flow(model, operation, level, running), level, running)
+    if well.drawdown_linear_s_m2 > 0.0 or measured_level_m is not None:
+        flow = _flow(model, operation, level, running, steady=True)
+        for _ in range(_LAG_PASSES):
+            level = static + aquifer_drawdown_m(well.drawdown_linear_s_m2 * loss * flow, when,
+                                                light.interval_s[light.rows], well.recovery_time_s)
+            if measured_level_m is not None:
+                own = well.drawdown_quadratic_s2_m5 * loss * flow**2
+                level = np.where(np.isfinite(measured_level_m), measured_level_m - own, level)
+            if model.crossing is not None:
+                operation = model.operate(effective, cell, air, level, light.wind_power_w)
+            flow = 0.5 * flow + 0.5 * _flow(model, operation, level, running, steady=False)
+        operation = model.operate(effective, cell, air, level, light.wind_power_w)
+    flow = _flow(model, operation, level, running, steady=False)
+    return _Delivery(operation, flow + _bend(model, light, effective, level, flow, running), level, running)
 
 
-def _flow(model: SiteModel, operation: Operation, level: Floats, running: NDArray[np.bool_]) -> Floats:
-    flow = model.aquifer.locate(operation.power_taken_w, level).read("flow_m3_s")
-    flow = np.minimum(flow, model._limit(model.aquifer_limit_m3_s, level))
+def _flow(model: SiteModel, operation: Operation, level: Floats, running: NDArray[np.bool_], *,
+          steady: bool) -> Floats:
+    flow = model.read_flow(operation.power_taken_w, level, steady=steady)
     return np.where(running | np.isnan(flow), flow, 0.0)
 
 
-def _does_not_follow(light: Daylight) -> NDArray[np.bool_]:
-    """True where a daylight row is not the direct successor of the one before it."""
-    seconds, length = unix_seconds(light.when_utc[light.rows]), light.interval_s[light.rows]
-    gap = np.diff(seconds, prepend=-np.inf) - length
-    return np.asarray(gap > 0.5 * length, dtype=np.bool_)
+def _bend(model: SiteModel, light: Daylight, effective: Floats, level: Floats, flow: Floats,
+          running: NDArray[np.bool_]) -> Floats:
+    """Mean flow of a lighter and a darker half of each unsteady interval, less the flow at the mean light."""
+    extra = np.zeros_like(flow)
+    rows = np.flatnonzero((light.cloud_spread > NEGLIGIBLE_SPREAD) & np.isfinite(flow))
+    if rows.size == 0 or model.on_battery:
+        return extra
+    cell, air = light.cell.temperature_c[rows], light.air_temperature_c[rows]
+    wind = None if light.wind_power_w is None else light.wind_power_w[rows]
+    start, stop = model.thresholds(cell, level[rows])
+    halves = np.zeros(rows.size)
+    for side in (1.0, -1.0):
+        lit = effective[rows] * (1.0 + side * light.cloud_spread[rows])
+        operation = model.operate(lit, cell, air, level[rows], wind)
+        signal = lit if model.site.drive.kind == "direct" else operation.power_taken_w
+        goes = signal >= np.where(running[rows], stop, start)
+        halves += 0.5 * np.where(goes, model.read_flow(operation.power_taken_w, level[rows], steady=False), 0.0)
+    extra[rows] = halves - flow[rows]
+    return extra
 
 
 def _running(model: SiteModel, operation: Operation, effective: Floats, cell: Floats, level: Floats,
@@ -155,6 +174,8 @@ def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: Flo
     night_level = model.static_level(light.when_utc) + model.health.extra_static_level_m
     night_level[rows] = pumping
     unknown = np.isnan(light.poa_w_m2)
+    if light.wind_power_w is not None:
+        unknown = unknown | np.isnan(light.wind_power_w)
     state = np.zeros(count, dtype=np.int8)
     state[rows] = np.where(unknown, 4, np.where(~(delivery.flow_m3_s > 0), 1,
                                                 np.where(operation.is_capped, 3, 2)))

@@ -9,7 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 from pvlib import iam, irradiance
 
 from diagnostics.chain.cell_temperature import CellTemperature, cell_temperature
+from diagnostics.chain.clouds import relative_spread, spread_of_clear_sky_index
 from diagnostics.chain.mount import cos_incidence, orientation
+from diagnostics.chain.power_source import wind_power_w
 from diagnostics.chain.sun import ClearSky, SunPosition, clear_sky, sun_position, unix_seconds
 from diagnostics.site import Array, Site
 
@@ -25,13 +27,15 @@ SOURCES = ("none", "plane_sensor", "horizontal_sensor", "neighbour", "imported")
 SOURCE_UNCERTAINTY = {"none": np.nan, "plane_sensor": 0.025, "horizontal_sensor": 0.03, "neighbour": 0.12,
                       "imported": 0.15}
 TRANSPOSITION_UNCERTAINTY = 0.03
+# Power goes with the cube of wind: 8 % of wind is a quarter of power.
+WIND_UNCERTAINTY = 0.25
 _LOWEST_SUN_DEG = -0.3
 
 
 @dataclass(frozen=True)
 class Daylight:
     """
-    What reaches the array, for the rows with the sun up.
+    What reaches the array, for the rows with the sun up; for all rows where there is a wind turbine.
 
     `rows` are positions in the index of `when_utc`; every other array has one value a daylight row. Irradiance is in
     the plane of the array; `effective_w_m2` is after reflection, mismatch and ageing, before soiling.
@@ -49,7 +53,9 @@ class Daylight:
     effective_w_m2: Floats
     cell: CellTemperature
     air_temperature_c: Floats
-    irradiance_uncertainty: Floats      # standard, relative
+    irradiance_uncertainty: Floats      # standard, relative, of all power the source gives
+    cloud_spread: Floats                # standard deviation of light inside the interval over its mean
+    wind_power_w: Floats | None = None  # on the rectifier bus, where there is a turbine
 
 
 def _column(weather: pd.DataFrame, name: str, rows: Integers) -> Floats:
@@ -86,7 +92,7 @@ def _clear_in_plane(sky: ClearSky, tilt: Floats, azimuth: Floats, sun: SunPositi
     return np.asarray(beam + np.nan_to_num(np.asarray(diffuse)) + np.asarray(ground), dtype=np.float64)
 
 
-def _beam_share_of_plane(plane: Floats, cosine: Floats, sky: ClearSky, day_of_year: Floats) -> Floats:
+def _beam_share_of_plane(plane: Floats, cosine: Floats, day_of_year: Floats) -> Floats:
     """Beam share of a plane sensor's reading: Erbs' split with the plane in the place of the horizontal."""
     angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
     split = irradiance.erbs(np.maximum(np.nan_to_num(plane), 0.0), angle, day_of_year)
@@ -197,7 +203,6 @@ def daylight(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | 
     Parameters
     ----------
     site : Site
-        With an array.
     weather : DataFrame
         UTC index of interval ends; any of the channels of `quantities.CHANNELS`, and the same horizontal irradiance
         under ``neighbour_`` and ``imported_`` names. NaN is "not known". [UTC]
@@ -208,15 +213,24 @@ def daylight(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | 
     -------
     light : Daylight
     """
-    array = site.array
-    if array is None:
-        raise ValueError(f"site {site.id} has no array; light cannot be worked out for it.")
     when = pd.DatetimeIndex(weather.index)
-    lengths = np.broadcast_to(np.asarray(interval_s, dtype=np.float64), (len(when),))
+    lengths = np.asarray(np.broadcast_to(np.asarray(interval_s, dtype=np.float64), (len(when),)))
     middle = when - pd.to_timedelta(lengths / 2.0, unit="s")
     everywhere = sun_position(middle, site.latitude_deg, site.longitude_deg, site.altitude_m)
     rows = np.flatnonzero(everywhere.elevation_deg > _LOWEST_SUN_DEG)
+    light = _light_of_day(site, weather, when, lengths, middle, everywhere, rows)
+    return light if site.wind is None else _with_wind(site, weather, light)
+
+
+def _light_of_day(site: Site, weather: pd.DataFrame, when: pd.DatetimeIndex, lengths: Floats, middle: pd.DatetimeIndex,
+                  everywhere: SunPosition, rows: Integers) -> Daylight:
     sun = SunPosition(everywhere.elevation_deg[rows], everywhere.azimuth_deg[rows])
+    air = _column(weather, "air_temperature_c", rows)
+    array = site.array
+    if array is None:
+        zero = np.zeros(rows.size)
+        return Daylight(when, lengths, rows, everywhere.elevation_deg, zero, np.zeros(rows.size, dtype=np.int8), zero,
+                        zero, zero, zero, CellTemperature(air, zero), air, zero, zero)
     day_of_year = np.asarray(middle[rows].day_of_year, dtype=np.float64)
     sky = clear_sky(sun, day_of_year, site.latitude_deg, site.longitude_deg, site.altitude_m)
     tilt, azimuth = orientation(array, middle[rows], site.timezone, sun)
@@ -227,8 +241,7 @@ def daylight(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | 
     poa, beam = np.maximum(plane, 0.0), np.zeros(rows.size)
     by_plane, turned = source == 1, source >= 2
     if by_plane.any():
-        beam[by_plane] = _beam_share_of_plane(poa[by_plane], cosine[by_plane], _some(sky, by_plane),
-                                              day_of_year[by_plane])
+        beam[by_plane] = _beam_share_of_plane(poa[by_plane], cosine[by_plane], day_of_year[by_plane])
     if turned.any():
         poa[turned], beam[turned] = _to_plane(
             level[turned], diffuse[turned], direct[turned], tilt[turned], azimuth[turned],
@@ -236,13 +249,60 @@ def daylight(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | 
             array.ground_albedo)
     with np.errstate(invalid="ignore", divide="ignore"):
         clear_index = np.where(clear_plane > 5.0, poa / clear_plane, np.nan)
-    air = _column(weather, "air_temperature_c", rows)
     cell = cell_temperature(site, poa, day_of_year, middle[rows], air, _column(weather, "module_temperature_c", rows),
                             _column(weather, "wind_speed_m_s", rows))
     effective = (poa * reflection_factor(cosine, beam, float(np.median(tilt)) if tilt.size else 0.0)
                  * fixed_losses(array, _years_in_service(site, middle[rows])))
-    return Daylight(when, np.asarray(lengths), rows, everywhere.elevation_deg, poa, source, clear_plane, clear_index,
-                    cosine, effective, cell, air, _uncertainty(site, source, clear_index, cosine))
+    spread = spread_of_clear_sky_index(np.where(clear_plane > 20.0, clear_index, np.nan),
+                                       follows_directly(when[rows], lengths[rows]), lengths[rows])
+    return Daylight(when, lengths, rows, everywhere.elevation_deg, poa, source, clear_plane, clear_index, cosine,
+                    effective, cell, air, _uncertainty(site, source, clear_index, cosine),
+                    relative_spread(clear_index, spread))
+
+
+def _with_wind(site: Site, weather: pd.DataFrame, day: Daylight) -> Daylight:
+    """Carry the light of day onto all rows and put the wind's power beside it."""
+    turbine = site.wind
+    if turbine is None:
+        return day
+    count = len(day.when_utc)
+    rows = np.arange(count)
+
+    def spread(values: Floats, night: float = 0.0) -> Floats:
+        full = np.full(count, night)
+        full[day.rows] = values
+        return full
+
+    source = np.zeros(count, dtype=np.int8)
+    source[day.rows] = day.source
+    air = _column(weather, "air_temperature_c", rows)
+    power = wind_power_w(turbine, _column(weather, "wind_speed_m_s", rows), site.altitude_m, air)
+    sun_share = spread(day.irradiance_uncertainty) if site.array is not None else WIND_UNCERTAINTY
+    return Daylight(day.when_utc, day.interval_s, rows, day.elevation_all_deg, spread(day.poa_w_m2), source,
+                    spread(day.clear_sky_poa_w_m2), spread(day.clear_sky_index), spread(day.cos_incidence),
+                    spread(day.effective_w_m2),
+                    CellTemperature(spread(day.cell.temperature_c, 20.0), spread(day.cell.uncertainty_k, 5.0)), air,
+                    np.maximum(np.nan_to_num(sun_share), WIND_UNCERTAINTY), spread(day.cloud_spread), power)
+
+
+def follows_directly(when_utc: pd.DatetimeIndex, interval_s: Floats) -> NDArray[np.bool_]:
+    """
+    Tell which rows begin where the row before them ends.
+
+    Parameters
+    ----------
+    when_utc : DatetimeIndex, shape (n,)
+        Interval ends, rising. [UTC]
+    interval_s : ndarray, shape (n,)
+        [s]
+
+    Returns
+    -------
+    follows : ndarray of bool, shape (n,)
+        False for the first row. [1]
+    """
+    gap = np.diff(unix_seconds(when_utc), prepend=-np.inf) - interval_s
+    return np.asarray(gap <= 0.5 * interval_s, dtype=np.bool_)
 
 
 def _some(sky: ClearSky, rows: NDArray[np.bool_]) -> ClearSky:

@@ -83,7 +83,7 @@ def _speed_limits(drive: Drive, pump: Pump) -> tuple[float, float]:
     return min(limits), lowest
 
 
-def drive_model(drive: Drive, pump: Pump, health: Health) -> DriveModel:
+def drive_model(drive: Drive, pump: Pump, health: Health, *, bus_voltage_v: float | None = None) -> DriveModel:
     """
     Drive from its sheet and settings.
 
@@ -94,6 +94,8 @@ def drive_model(drive: Drive, pump: Pump, health: Health) -> DriveModel:
         For rated load and speed.
     health : Health
         Efficiency and cap are taken from it.
+    bus_voltage_v : float, optional
+        Voltage of the battery bus that feeds a DC motor. [V]
 
     Returns
     -------
@@ -109,10 +111,10 @@ def drive_model(drive: Drive, pump: Pump, health: Health) -> DriveModel:
     if power_limit is None:
         guarded = drive.kind in ("tracking", "frequency", "voltage_booster")
         power_limit = DEFAULT_POWER_MARGIN * rated_out if guarded else np.inf
-    voltage_limit = drive.max_output_voltage_v
+    voltages = [v for v in (drive.max_output_voltage_v, bus_voltage_v) if v is not None]
     return DriveModel(drive.kind, standby, 0.6 * rest / rated_out, 0.4 * rest / rated_out**2,
                       max(health.drive_ratio, 1e-3), fastest, slowest, power_limit,
-                      voltage_limit if voltage_limit is not None else np.inf,
+                      min(voltages, default=np.inf),
                       health.power_cap_w if health.power_cap_w is not None else np.inf)
 
 

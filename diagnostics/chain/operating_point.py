@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnostics.chain.drive import DriveModel, drive_model
+from diagnostics.chain.ejector import JetPipes, jet_balance, jet_pipes
 from diagnostics.chain.motor import DirectCurrentMotor, MotorModel, motor_model
 from diagnostics.chain.pipework import PipeLosses, pipe_losses
-from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, PowerTableEnd, PumpEnd, pump_end
+from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, PumpEnd, pump_end
 from diagnostics.chain.table import LevelTable
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2, density_kg_m3, suction_head_available_m
 from diagnostics.health import Health
@@ -34,10 +35,26 @@ class WaterSide:
     flow_top_m3_s: float
     level_deepest_m: float | None       # where the water must not fall below: probe or intake
     weep_m3_s_per_sqrt_m: float
+    jet: JetPipes | None = None
 
 
-def _fastest(site: Site) -> float:
-    return drive_model(site.drive, site.pump, Health()).speed_max_rpm
+def drive_of(site: Site, health: Health) -> DriveModel:
+    """
+    Drive of a site in a state of health; on a battery bus the bus voltage is all a DC motor gets.
+
+    Parameters
+    ----------
+    site : Site
+    health : Health
+
+    Returns
+    -------
+    drive : DriveModel
+    """
+    bus = None
+    if site.drive.kind == "battery_bus" and site.battery is not None and site.pump.motor.kind != "induction":
+        bus = site.battery.nominal_voltage_v
+    return drive_model(site.drive, site.pump, health, bus_voltage_v=bus)
 
 
 def water_side(site: Site) -> WaterSide:
@@ -55,14 +72,17 @@ def water_side(site: Site) -> WaterSide:
     temperature = site.well.water_temperature_c
     density = float(density_kg_m3(temperature))
     end = pump_end(site.pump, density)
-    top = 1.02 * end.largest_flow(_fastest(site))
+    top = 1.02 * end.largest_flow(drive_of(site, Health()).speed_max_rpm)
     deepest = site.well.pump_setting_depth_m
     if site.well.low_water_probe_depth_m is not None and site.drive.has_low_water_stop:
         deepest = site.well.low_water_probe_depth_m
     weep = 0.0
     if site.pipework.weep_hole_depth_m is not None:
         weep = _ORIFICE * np.pi / 4.0 * WEEP_HOLE_DIAMETER_M**2 * float(np.sqrt(2.0 * STANDARD_GRAVITY_M_S2))
-    return WaterSide(pipe_losses(site.pipework, top, temperature), end, density, top, deepest, weep)
+    jet = None
+    if site.pump.ejector is not None and isinstance(end, CentrifugalEnd):
+        jet = jet_pipes(site, site.pump.ejector, top, temperature)
+    return WaterSide(pipe_losses(site.pipework, top, temperature), end, density, top, deepest, weep, jet)
 
 
 @dataclass(frozen=True)
@@ -73,7 +93,7 @@ class LoadLine:
     flow_m3_s: Floats           # (flows,), delivered
     pumping_level_m: Floats
     head_m: Floats
-    suction_available_m: Floats | None
+    suction_margin_m: Floats | None     # NPSH available less required; None where the pump hangs in the water
     speed_rpm: Floats
     torque_n_m: Floats
     motor_power_w: Floats
@@ -115,6 +135,23 @@ def _pumped_flow(site: Site, side: WaterSide, flow: Floats, level: Floats, groun
     return pumped
 
 
+def _suction_margin(site: Site, side: WaterSide, flow: Floats, pumping_level: Floats, loss: Floats) -> Floats | None:
+    """
+    NPSH available less required at a surface pump.
+
+    Half of the requirement stands at any flow, half grows with the square of flow over best flow (common practice).
+    """
+    if site.pump.family not in SURFACE:
+        return None
+    end = side.end
+    best = end.largest_flow(end.rated_speed_rpm) if isinstance(end, DisplacementEnd) else end.best_flow_m3_s
+    required = site.pump.npsh_required_m * (0.5 + 0.5 * (flow / max(best, 1e-9)) ** 2)
+    available = suction_head_available_m(site.pipework.pump_height_m + pumping_level, loss,
+                                         altitude_m=site.altitude_m,
+                                         water_temperature_c=site.well.water_temperature_c)
+    return np.asarray(available - required, dtype=np.float64)
+
+
 def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel, levels_m: Floats, health: Health, *,
               steady: bool) -> LoadLine:
     """
@@ -147,22 +184,27 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
         drawdown = drawdown + site.well.drawdown_linear_s_m2 * pumped
     pumping_level = level + health.well_loss_ratio * drawdown
     suction_loss = side.losses.suction.at(pumped) + health.intake_loss_s2_m5 * pumped**2
-    head = pumping_level + ground_head + side.losses.riser.at(pumped) + suction_loss
-    available = None
-    if site.pump.family in SURFACE:
-        available = suction_head_available_m(site.pipework.pump_height_m + pumping_level, suction_loss,
-                                             altitude_m=site.altitude_m,
-                                             water_temperature_c=site.well.water_temperature_c)
-    asked = side.end.demand(pumped, head, health)
+    if side.jet is not None and site.pump.ejector is not None:
+        shallow = site.pump.ejector.depth_m == 0.0
+        above = ground_head + (side.losses.riser.at(pumped) if shallow else 0.0)
+        balance = jet_balance(site, site.pump.ejector, side.jet, side.losses, pumped, pumping_level,
+                              health.intake_loss_s2_m5 * pumped**2, np.broadcast_to(above, pumped.shape))
+        head, through = balance.pump_head_m, balance.pump_flow_m3_s
+        margin: Floats | None = np.minimum(balance.suction_available_m - site.pump.npsh_required_m + 0.01,
+                                           balance.throat_available_m)
+    else:
+        head, through = pumping_level + ground_head + side.losses.riser.at(pumped) + suction_loss, pumped
+        margin = _suction_margin(site, side, pumped, pumping_level, suction_loss)
+    asked = side.end.demand(through, head, health)
     if asked.torque_n_m is None:
         power = asked.input_power_w if asked.input_power_w is not None else np.full_like(head, np.nan)
         nothing = np.full_like(head, np.nan)
-        return LoadLine(levels_m, flow[0], pumping_level, head, available, asked.speed_rpm, nothing, power, nothing,
+        return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, nothing, power, nothing,
                         nothing, np.maximum.accumulate(power, axis=1))
     voltage, current = motor.terminals(asked.torque_n_m, asked.speed_rpm)
     motor_power = motor.input_power_w(asked.torque_n_m, asked.speed_rpm)
     taken = np.maximum.accumulate(drive.input_power_w(motor_power), axis=1)
-    return LoadLine(levels_m, flow[0], pumping_level, head, available, asked.speed_rpm, asked.torque_n_m, motor_power,
+    return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, asked.torque_n_m, motor_power,
                     voltage, current, taken)
 
 
@@ -172,12 +214,6 @@ def _flow_where(limit: float, quantity: Floats, flow: Floats) -> Floats:
         return np.full(quantity.shape[0], np.inf)
     met = np.array([np.interp(limit, row, flow) for row in np.maximum.accumulate(quantity, axis=1)])
     return np.where(quantity[:, -1] <= limit, np.inf, np.where(quantity[:, 0] > limit, 0.0, met))
-
-
-def _suction_required_m(site: Site, end: PumpEnd, flow: Floats) -> Floats:
-    """NPSH the pump asks for: half standing, half with the square of flow over its best flow (common practice)."""
-    best = end.best_flow_m3_s if not isinstance(end, DisplacementEnd) else end.largest_flow(end.rated_speed_rpm)
-    return site.pump.npsh_required_m * (0.5 + 0.5 * (flow / max(best, 1e-9)) ** 2)
 
 
 def flow_limit_m3_s(site: Site, side: WaterSide, line: LoadLine) -> Floats:
@@ -198,9 +234,8 @@ def flow_limit_m3_s(site: Site, side: WaterSide, line: LoadLine) -> Floats:
     limit = np.full(line.levels_m.size, np.inf)
     if side.level_deepest_m is not None:
         limit = np.minimum(limit, _flow_where(side.level_deepest_m, line.pumping_level_m, line.flow_m3_s))
-    if line.suction_available_m is not None:
-        short = _suction_required_m(site, side.end, line.flow_m3_s)[None, :] - line.suction_available_m
-        limit = np.minimum(limit, _flow_where(0.0, short, line.flow_m3_s))
+    if line.suction_margin_m is not None:
+        limit = np.minimum(limit, _flow_where(0.0, -line.suction_margin_m, line.flow_m3_s))
     if site.pump.relief_pressure_pa is not None:
         relief = site.pump.relief_pressure_pa / (side.density_kg_m3 * STANDARD_GRAVITY_M_S2)
         limit = np.minimum(limit, _flow_where(relief, line.head_m - line.pumping_level_m, line.flow_m3_s))
@@ -317,7 +352,3 @@ def motor_of(site: Site, health: Health) -> MotorModel:
     motor : MotorModel
     """
     return motor_model(site.pump.motor, torque_ratio=health.motor_efficiency_ratio)
-
-
-__all__ = ["CentrifugalEnd", "DisplacementEnd", "LoadLine", "PowerTableEnd", "WaterSide", "delivery_head_m",
-           "flow_limit_m3_s", "level_axis", "load_line", "motor_of", "power_table", "start_power_w", "water_side"]

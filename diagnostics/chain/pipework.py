@@ -148,8 +148,27 @@ class PipeLosses:
     outlet_pressure_head_m: float
 
 
-def _curve(flow_max_m3_s: float, pieces: list[PipeRun], extra_k: float, extra_bore_m: float,
-           water_temperature_c: float) -> LossCurve:
+def loss_curve(flow_max_m3_s: float, pieces: list[PipeRun], extra_k: float, extra_bore_m: float,
+               water_temperature_c: float) -> LossCurve:
+    """
+    Tabulate the loss of several runs in a row.
+
+    Parameters
+    ----------
+    flow_max_m3_s : float
+        [m3/s]
+    pieces : list of PipeRun
+    extra_k : float
+        Fittings beside those of the runs. [1]
+    extra_bore_m : float
+        Bore they refer to. [m]
+    water_temperature_c : float
+        [degC]
+
+    Returns
+    -------
+    curve : LossCurve
+    """
     flow = flow_max_m3_s * np.linspace(0.0, 1.0, _CURVE_KNOTS) ** 2
     loss = fitting_loss_m(flow, extra_bore_m, extra_k)
     for run in pieces:
@@ -183,9 +202,9 @@ def pipe_losses(pipework: Pipework, flow_max_m3_s: float, water_temperature_c: f
     weight = float(density_kg_m3(water_temperature_c)) * STANDARD_GRAVITY_M_S2
     exit_k = 1.0 if pipework.outlet_pressure_pa == 0 else 0.0
     return PipeLosses(
-        _curve(flow_max_m3_s, [suction] if suction else [], pipework.strainer_loss_k, first.bore_m,
-               water_temperature_c),
-        _curve(flow_max_m3_s, runs[:1], CHECK_VALVE_K * len(pipework.check_valve_depths_m), runs[0].bore_m,
-               water_temperature_c),
-        _curve(flow_max_m3_s, runs[1:], exit_k, runs[-1].bore_m, water_temperature_c),
+        loss_curve(flow_max_m3_s, [suction] if suction else [], pipework.strainer_loss_k, first.bore_m,
+                   water_temperature_c),
+        loss_curve(flow_max_m3_s, runs[:1], CHECK_VALVE_K * len(pipework.check_valve_depths_m), runs[0].bore_m,
+                   water_temperature_c),
+        loss_curve(flow_max_m3_s, runs[1:], exit_k, runs[-1].bore_m, water_temperature_c),
         pipework.outlet_pressure_pa / weight)

@@ -9,7 +9,7 @@ from scipy.interpolate import PchipInterpolator
 from diagnostics.chain.motor import MotorModel, motor_model
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2
 from diagnostics.health import Health
-from diagnostics.site import Pump
+from diagnostics.site import POSITIVE_DISPLACEMENT, Pump
 
 Floats = NDArray[np.float64]
 
@@ -113,16 +113,16 @@ class CentrifugalEnd:
 @dataclass(frozen=True)
 class DisplacementEnd:
     """
-    Positive displacement: flow is displacement x speed less a slip that grows in proportion to head.
+    Positive displacement: flow is displacement x speed less a slip that grows with head.
 
-    Torque is hydraulic torque plus losses, half of them standing, half growing with head.
+    Slip and loss torque stand against head; beyond their last point they run straight on.
     """
 
     displacement_m3_rev: float
     rated_speed_rpm: float
-    rated_head_m: float
-    rated_slip_m3_s: float
-    loss_torque_n_m: float
+    heads_m: Floats
+    slip_at_head_m3_s: Floats
+    loss_torque_at_head_n_m: Floats
     density_kg_m3: float
     notes: tuple[str, ...] = field(default_factory=tuple)
 
@@ -141,8 +141,7 @@ class DisplacementEnd:
         slip_m3_s : ndarray
             [m3/s]
         """
-        slip = self.rated_slip_m3_s * health.slip_ratio * np.maximum(head_m, 0.0) / self.rated_head_m
-        return np.asarray(slip, dtype=np.float64)
+        return health.slip_ratio * _straight_on(np.maximum(head_m, 0.0), self.heads_m, self.slip_at_head_m3_s)
 
     def demand(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> ShaftDemand:
         """
@@ -162,7 +161,7 @@ class DisplacementEnd:
         speed = (flow_m3_s + self.slip_m3_s(head_m, health)) / displacement * 60.0
         head = np.maximum(head_m, 0.0)
         hydraulic = displacement * self.density_kg_m3 * STANDARD_GRAVITY_M_S2 * head / (2.0 * np.pi)
-        return ShaftDemand(speed, hydraulic + self.loss_torque_n_m * (0.5 + 0.5 * head / self.rated_head_m))
+        return ShaftDemand(speed, hydraulic + _straight_on(head, self.heads_m, self.loss_torque_at_head_n_m))
 
     def largest_flow(self, speed_max_rpm: float) -> float:
         """
@@ -250,6 +249,12 @@ class PowerTableEnd:
 
 
 PumpEnd = CentrifugalEnd | DisplacementEnd | PowerTableEnd
+
+
+def _straight_on(x: Floats, points_x: Floats, points_y: Floats) -> Floats:
+    """Read between points; beyond the last one go straight on, never falling."""
+    slope = max((points_y[-1] - points_y[-2]) / (points_x[-1] - points_x[-2]), 0.0)
+    return np.asarray(np.interp(x, points_x, points_y) + slope * np.maximum(x - points_x[-1], 0.0), dtype=np.float64)
 
 
 def _extended(points_x: Floats, points_y: Floats, grid: Floats, *, falling_to_zero: bool) -> Floats:
@@ -354,9 +359,40 @@ def displacement_end(pump: Pump, density_kg_m3: float) -> DisplacementEnd:
     share = float(np.clip(hydraulic / plate, low, high))
     notes = () if low <= hydraulic / plate <= high else (
         "The motor plate does not fit displacement and rated head: a usual mechanical efficiency is taken instead.",)
-    return DisplacementEnd(displacement, pump.rated_speed_rpm, head,
-                           (1.0 - volumetric) * displacement * pump.rated_speed_rpm / 60.0,
-                           hydraulic * (1.0 / share - 1.0), density_kg_m3, notes)
+    slip = (1.0 - volumetric) * displacement * pump.rated_speed_rpm / 60.0
+    loss = hydraulic * (1.0 / share - 1.0)
+    return DisplacementEnd(displacement, pump.rated_speed_rpm, np.array([0.0, head]), np.array([0.0, slip]),
+                           np.array([0.5 * loss, loss]), density_kg_m3, notes)
+
+
+def displacement_end_from_curve(pump: Pump, density_kg_m3: float) -> DisplacementEnd:
+    """
+    Positive-displacement pump end from flow and power printed against head at rated speed.
+
+    Parameters
+    ----------
+    pump : Pump
+        With a curve; its flow at no head, run on from the two lowest heads, tells the displacement.
+    density_kg_m3 : float
+        [kg/m3]
+
+    Returns
+    -------
+    end : DisplacementEnd
+    """
+    points = sorted(pump.curve, key=lambda p: p.head_m)
+    head, flow = np.array([p.head_m for p in points]), np.array([p.flow_m3_s for p in points])
+    power, notes = _curve_power(pump, flow, head, density_kg_m3)
+    if head[0] > 0:
+        fall = min((flow[1] - flow[0]) / (head[1] - head[0]), 0.0)
+        head, flow = np.insert(head, 0, 0.0), np.insert(flow, 0, flow[0] - fall * head[0])
+        power = np.insert(power, 0, max(power[0] - (power[1] - power[0]) / (head[2] - head[1]) * head[1],
+                                        0.1 * power[0]))
+    displacement = flow[0] / (pump.rated_speed_rpm / 60.0)
+    slip = np.maximum.accumulate(flow[0] - flow)
+    hydraulic = displacement * density_kg_m3 * STANDARD_GRAVITY_M_S2 * head / (2.0 * np.pi)
+    loss = np.maximum(power / (pump.rated_speed_rpm * np.pi / 30.0) - hydraulic, 0.02 * hydraulic[-1])
+    return DisplacementEnd(float(displacement), pump.rated_speed_rpm, head, slip, loss, density_kg_m3, notes)
 
 
 def _power_against_flow(power: Floats, flow: Floats, grid: Floats, *, is_displacement: bool) -> Floats:
@@ -389,7 +425,7 @@ def power_table_end(pump: Pump) -> PowerTableEnd:
     end : PowerTableEnd
     """
     rows = np.array([(p.head_m, p.input_power_w, p.flow_m3_s) for p in pump.power_table])
-    is_displacement = pump.family in MECHANICAL_EFFICIENCY
+    is_displacement = pump.family in POSITIVE_DISPLACEMENT
     heads = np.unique(rows[:, 0])
     grid = np.linspace(0.0, 1.35 * rows[:, 2].max(), 401)
     power = np.array([_power_against_flow(rows[rows[:, 0] == head, 1], rows[rows[:, 0] == head, 2], grid,
@@ -416,6 +452,8 @@ def pump_end(pump: Pump, density_kg_m3: float) -> PumpEnd:
     -------
     end : PumpEnd
     """
+    if pump.curve and pump.family in POSITIVE_DISPLACEMENT:
+        return displacement_end_from_curve(pump, density_kg_m3)
     if pump.curve:
         return centrifugal_end(pump, density_kg_m3)
     if pump.power_table:

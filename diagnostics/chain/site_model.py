@@ -10,11 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 from diagnostics.chain.array import ArrayCurve, ArrayTable, array_curve
 from diagnostics.chain.cell_temperature import USUAL_WIND_M_S, faiman_cell_temperature_c
 from diagnostics.chain.crossing import CrossingTable, crossing_table
-from diagnostics.chain.drive import TRACKING_SHARE, DriveModel, derated_share, drive_model
+from diagnostics.chain.drive import TRACKING_SHARE, DriveModel, derated_share
 from diagnostics.chain.operating_point import (
     LoadLine,
     WaterSide,
     delivery_head_m,
+    drive_of,
     flow_limit_m3_s,
     level_axis,
     load_line,
@@ -23,6 +24,7 @@ from diagnostics.chain.operating_point import (
     start_power_w,
     water_side,
 )
+from diagnostics.chain.power_source import CHARGER_EFFICIENCY
 from diagnostics.chain.pump_end import DisplacementEnd, PowerTableEnd
 from diagnostics.chain.table import LevelTable, place_on_axis
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2
@@ -117,7 +119,7 @@ class SiteModel:
         """
         _refuse_what_has_no_model(site)
         side: WaterSide = _WATER_SIDES.of(site, water_side)
-        motor, drive = motor_of(site, health), drive_model(site.drive, site.pump, health)
+        motor, drive = motor_of(site, health), drive_of(site, health)
         levels = level_axis(site, side, health)
         line = load_line(site, side, drive, motor, levels, health, steady=False)
         aquifer, aquifer_limit = power_table(line, drive), flow_limit_m3_s(site, side, line)
@@ -139,7 +141,7 @@ class SiteModel:
     def _rated(self) -> tuple[float, float]:
         level = np.array([self.site.well.static_water_level_m])
         if self.array is None or self.site.array is None:
-            power = self.steady.end[:1]
+            power = self.steady.locate(0.0, level).end
         else:
             cell = faiman_cell_temperature_c(1000.0, 25.0, USUAL_WIND_M_S, self.site.array.heat_loss_constant_w_m2_k,
                                              self.site.array.heat_loss_wind_w_s_m3_k)
@@ -195,14 +197,70 @@ class SiteModel:
             [m3/s]
         """
         power = np.asarray(array_power_w, dtype=np.float64)
-        level = self._level(static_level_m)
-        place = self.steady.locate(power, level)
-        flow = np.minimum(place.read("flow_m3_s"), self._limit(self.steady_limit_m3_s, np.broadcast_to(
-            level, place.power.shape)))
+        flow = self.read_flow(power, self._level(static_level_m), steady=True)
         stop = self.site.drive.stop_power_w
         if stop is not None:
-            flow = np.where(place.power < stop, 0.0, flow)
+            flow = np.where(power < stop, 0.0, flow)
         return flow * self.health.meter_ratio
+
+    def read_flow(self, array_power_w: ArrayLike, level_m: ArrayLike, *, steady: bool) -> Floats:
+        """
+        True flow at a power into the drive and a level in the aquifer, health's own level included.
+
+        On a battery bus the pump runs at the bus's own operating point for as long as the energy lasts: the mean flow
+        follows the mean power.
+
+        Parameters
+        ----------
+        array_power_w, level_m : array_like, broadcastable
+            [W, m]
+        steady : bool
+            True adds the aquifer's drawdown for the flow. [1]
+
+        Returns
+        -------
+        flow_m3_s : ndarray
+            Before the meter. [m3/s]
+        """
+        table = self.steady if steady else self.aquifer
+        place = table.locate(array_power_w, level_m)
+        if self.on_battery:
+            full = table.locate(place.end, level_m).read("flow_m3_s")
+            flow = full * np.clip(place.power * self._bus_efficiency() / np.maximum(place.end, 1e-9), 0.0, 1.0)
+        else:
+            flow = place.read("flow_m3_s")
+        limit = self.steady_limit_m3_s if steady else self.aquifer_limit_m3_s
+        return np.minimum(flow, self._limit(limit, np.broadcast_to(np.asarray(level_m, dtype=np.float64), flow.shape)))
+
+    @property
+    def on_battery(self) -> bool:
+        """Tell whether a battery decouples the pump from the sun."""
+        return self.site.drive.kind == "battery_bus"
+
+    def _bus_efficiency(self) -> float:
+        battery = self.site.battery
+        return CHARGER_EFFICIENCY * battery.charge_efficiency if battery is not None else 1.0
+
+    def water_per_energy_m3_j(self, static_level_m: ArrayLike | None = None) -> Floats:
+        """
+        Water delivered per energy into the drive while the pump runs at the end of its table.
+
+        For a system on a battery this, not flow against sun, is what a sound system keeps.
+
+        Parameters
+        ----------
+        static_level_m : array_like, optional
+            [m]
+
+        Returns
+        -------
+        water_per_energy_m3_j : ndarray
+            [m3/J]
+        """
+        level = self._level(static_level_m)
+        end = self.steady.locate(0.0, level).end
+        flow = self.steady.locate(end, level).read("flow_m3_s")
+        return np.asarray(np.where(end > 0, flow / np.maximum(end, 1e-9), 0.0) * self.health.meter_ratio)
 
     def speed_at_power(self, array_power_w: ArrayLike, static_level_m: ArrayLike | None = None) -> Floats:
         """
@@ -291,9 +349,9 @@ class SiteModel:
     # -- electricity -------------------------------------------------------------------------------------------
 
     def operate(self, effective_w_m2: Floats, cell_temperature_c: Floats, air_temperature_c: Floats,
-                level_m: Floats) -> Operation:
+                level_m: Floats, wind_power_w: Floats | None = None) -> Operation:
         """
-        Let the drive take what it can from the array.
+        Let the drive take what it can from the source.
 
         Parameters
         ----------
@@ -303,45 +361,51 @@ class SiteModel:
             [degC]
         level_m : ndarray, shape (n,)
             In the aquifer, what health adds included. [m]
+        wind_power_w : ndarray, shape (n,), optional
+            On the rectifier bus, where there is a turbine. [W]
 
         Returns
         -------
         operation : Operation
         """
+        wind = np.zeros_like(level_m, dtype=np.float64) if wind_power_w is None else wind_power_w
         if self.array is None:
-            raise ChainNotAvailable(f"site {self.site.id} has no array: its power cannot be worked out from light.")
-        kind = self.site.drive.kind
+            cap = self._cap(self.aquifer.locate(wind, level_m).end, air_temperature_c)
+            nothing = np.full(wind.shape, np.nan)
+            return Operation(wind, np.minimum(wind, cap), nothing, np.asarray(wind > cap))
         best, voltage_mp, voltage_oc = self.array.read(effective_w_m2, cell_temperature_c, "power_mp_w",
                                                        "voltage_mp_v", "voltage_oc_v")
-        if kind == "direct":
+        if self.site.drive.kind == "direct":
             return self._cross(effective_w_m2, cell_temperature_c, level_m, best)
         held = "power_held_w" in self.array.grid.columns
         if held:
             offered = self.array.read(effective_w_m2, cell_temperature_c, "power_held_w")[0]
             voltage = np.full_like(best, self.site.drive.held_voltage_v or np.nan)
         else:
-            offered, voltage = best * (TRACKING_SHARE * self.health.tracking_ratio), voltage_mp
+            offered, voltage = best * TRACKING_SHARE, voltage_mp
+        offered = offered * self.health.tracking_ratio + wind
         place = self.aquifer.locate(offered, level_m)
         cap = self._cap(place.end, air_temperature_c)
-        taken = np.minimum(offered, cap)
-        capped = offered > cap
+        taken, capped = np.minimum(offered, cap), offered > cap
         with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = np.where(best > 0, taken / best, 1.0)
+            ratio = np.where(best > 0, np.maximum(taken - wind, 0.0) / best, 1.0)
         backed = self.array.voltage_when_backed_off(ratio, voltage_mp, voltage_oc)
-        voltage = np.where(capped | ((self.health.tracking_ratio < 1.0) & (not held)), backed, voltage)
+        voltage = np.where(capped | (self.health.tracking_ratio < 1.0), backed, voltage)
         if self.crossing is not None:
             motor_voltage = place.read("motor_voltage_v")
-            through = motor_voltage > voltage if kind == "current_booster" else motor_voltage < voltage
+            through = motor_voltage > voltage if self.site.drive.kind == "current_booster" else motor_voltage < voltage
             if through.any():
                 crossed, crossed_v = self.crossing.read(effective_w_m2[through], cell_temperature_c[through],
                                                         level_m[through])
                 taken[through] = np.minimum(crossed, cap[through])
-                voltage = np.array(voltage)
                 voltage[through] = crossed_v
                 capped = capped & ~through
-        return Operation(best, taken, np.asarray(voltage), np.asarray(capped))
+        return Operation(best + wind, taken, voltage, np.asarray(capped))
 
     def _cap(self, end_w: Floats, air_temperature_c: Floats) -> Floats:
+        end_w = np.minimum(end_w, self.drive.input_power_max_w)
+        if self.on_battery:
+            end_w = end_w / self._bus_efficiency()
         if self.site.drive.derating_start_temperature_c is None:
             return end_w
         limit = self.drive.output_power_max_w
@@ -368,6 +432,8 @@ class SiteModel:
         start, stop : ndarray, shape (n,)
             Effective irradiance for direct coupling [W/m2], else power offered to the drive [W].
         """
+        if self.on_battery:
+            return np.zeros_like(level_m), np.zeros_like(level_m)
         if self.site.drive.kind == "direct" and self.crossing is not None:
             return self.crossing.thresholds(cell_temperature_c, level_m)
         i, share = place_on_axis(level_m, self.aquifer.level_first, self.aquifer.level_last,
@@ -452,15 +518,12 @@ def line_end(site: Site) -> object:
 
 
 def _refuse_what_has_no_model(site: Site) -> None:
-    absent = site.lacks("array", "drive", "pump", "well", "pipework")
-    if absent:
-        raise ChainNotAvailable(f"Site {site.id} has no {' and no '.join(absent)}: it measures, it does not pump.")
-    if site.pump.family.startswith("jet"):
-        raise ChainNotAvailable("Jet pumps have no model of their ejector.")
-    if site.drive.kind == "battery_bus":
-        raise ChainNotAvailable("On a battery bus the draw sets the flow, not the sun.")
-    if site.array is None:
-        raise ChainNotAvailable(f"Site {site.id} has no array: nothing can be expected from the sun.")
+    if site.array is None and site.wind is None:
+        raise ChainNotAvailable(f"Site {site.id} has neither array nor wind turbine: its battery is filled by a source "
+                                "that is not described, so nothing can be expected of it.")
+    if site.drive.kind == "direct" and site.array is None:
+        raise ChainNotAvailable("A pump coupled straight to a wind turbine has no model: the turbine's voltage against "
+                                "speed is not described.")
     if site.drive.kind == "direct" and isinstance(line_end(site), PowerTableEnd):
         raise ChainNotAvailable("A directly coupled pump needs its curve or displacement: a table of flow against "
                                 "input power does not tell at which voltage it runs.")

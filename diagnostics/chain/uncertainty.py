@@ -113,7 +113,7 @@ def flow_interval(model: "SiteModel", light: "Daylight", operation: "Operation",
     offered = np.where(operation.is_capped, operation.power_available_w, operation.power_taken_w)
 
     def at(power: Floats, level: Floats) -> Floats:
-        return np.minimum(table.locate(power, level).read("flow_m3_s"), model._limit(model.aquifer_limit_m3_s, level))
+        return model.read_flow(power, level, steady=False)
 
     step = COVERAGE_FACTOR * relative
     power_up, power_down = at(offered * (1.0 + step), level_m), at(offered * np.maximum(1.0 - step, 0.0), level_m)

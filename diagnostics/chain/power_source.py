@@ -1,0 +1,108 @@
+"""Power that does not come straight from the sun: battery bus and wind turbine."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from diagnostics.chain.water import atmospheric_pressure_pa
+from diagnostics.site import Battery, WindTurbine
+
+Floats = NDArray[np.float64]
+
+STANDARD_AIR_KG_M3 = 1.225
+_GAS_CONSTANT_AIR_J_KG_K = 287.05
+# Wind over open farmland grows with about the seventh root of height.
+WIND_SHEAR_EXPONENT = 1.0 / 7.0
+# Share of the array's maximum power that a charge controller brings to the bus (common practice).
+CHARGER_EFFICIENCY = 0.96
+
+
+def air_density_kg_m3(altitude_m: float, air_temperature_c: ArrayLike) -> Floats:
+    """
+    Density of air at a height and temperature, ideal gas.
+
+    Parameters
+    ----------
+    altitude_m : float
+        [m]
+    air_temperature_c : array_like, shape (n,)
+        [degC]
+
+    Returns
+    -------
+    density : ndarray, shape (n,)
+        [kg/m3]
+    """
+    kelvin = np.asarray(air_temperature_c, dtype=np.float64) + 273.15
+    return np.asarray(atmospheric_pressure_pa(altitude_m) / (_GAS_CONSTANT_AIR_J_KG_K * kelvin), dtype=np.float64)
+
+
+def wind_power_w(turbine: WindTurbine, wind_speed_m_s: ArrayLike, altitude_m: float,
+                 air_temperature_c: ArrayLike) -> Floats:
+    """
+    Power on the rectifier bus of a wind turbine.
+
+    The anemometer's wind is carried to hub height by a power law, the printed curve to the site's air density by
+    scaling the wind with its cube root (the method of IEC 61400-12-1 for turbines that furl or pitch).
+
+    Parameters
+    ----------
+    turbine : WindTurbine
+    wind_speed_m_s : array_like, shape (n,)
+        NaN stays NaN. [m/s]
+    altitude_m : float
+        [m]
+    air_temperature_c : array_like, shape (n,)
+        NaN counts as 15 degC. [degC]
+
+    Returns
+    -------
+    power_w : ndarray, shape (n,)
+        Zero outside the printed winds. [W]
+    """
+    wind = np.asarray(wind_speed_m_s, dtype=np.float64)
+    if turbine.anemometer_height_m is not None:
+        wind = wind * (turbine.hub_height_m / turbine.anemometer_height_m) ** WIND_SHEAR_EXPONENT
+    air = np.nan_to_num(np.asarray(air_temperature_c, dtype=np.float64), nan=15.0)
+    wind = wind * np.cbrt(air_density_kg_m3(altitude_m, air) / STANDARD_AIR_KG_M3)
+    speed, power = np.array(sorted(turbine.power_curve)).T
+    read = np.interp(np.nan_to_num(wind), speed, power, left=0.0, right=0.0) * turbine.rectifier_efficiency
+    return np.where(np.isnan(wind), np.nan, read)
+
+
+def battery_state_of_charge(battery: Battery, battery_current_a: ArrayLike, battery_voltage_v: ArrayLike,
+                            interval_s: ArrayLike, *, charge_at_start: float = 0.7) -> Floats:
+    """
+    State of charge from the balance of current, set to full whenever the battery is at absorption with little current.
+
+    Parameters
+    ----------
+    battery : Battery
+    battery_current_a : array_like, shape (n,)
+        Into the battery; NaN counts as none. [A]
+    battery_voltage_v : array_like, shape (n,)
+        [V]
+    interval_s : array_like, shape (n,)
+        [s]
+    charge_at_start : float, default 0.7
+        Before the first anchor. [1]
+
+    Returns
+    -------
+    charge : ndarray, shape (n,)
+        At each interval end, held to 0 to 1. [1]
+    """
+    current = np.nan_to_num(np.asarray(battery_current_a, dtype=np.float64))
+    voltage = np.asarray(battery_voltage_v, dtype=np.float64)
+    if current.size == 0:
+        return np.zeros(0)
+    hours = np.broadcast_to(np.asarray(interval_s, dtype=np.float64), current.shape) / 3600.0
+    stored = np.where(current > 0, current * battery.charge_efficiency, current) * hours / battery.capacity_ah
+    balance = np.cumsum(stored)
+    full = (voltage >= 0.99 * battery.absorption_voltage_v) & (np.abs(current) < 0.03 * battery.capacity_ah)
+    empty = voltage <= battery.low_voltage_disconnect_v
+    anchor = np.where(full | empty, np.arange(current.size), -1)
+    last = np.maximum.accumulate(anchor)
+    level = np.where(full, 1.0, np.where(empty, 0.2, np.nan))
+    since = np.where(last >= 0, balance - balance[np.maximum(last, 0)], balance)
+    base = np.where(last >= 0, level[np.maximum(last, 0)], charge_at_start)
+    return np.asarray(np.clip(base + since, 0.0, 1.0), dtype=np.float64)
