@@ -59,7 +59,8 @@ def string_from_label(array: Array, *, rng: np.random.Generator, tolerance: floa
     middle = 0.5 * (module.power_tolerance_high_pct + module.power_tolerance_low_pct) / 100
     power = 1.0 + tolerance * (middle * 0.5 + spread * 0.5 * float(np.clip(rng.standard_normal(), -2, 2)))
     current = power ** 0.7 * (1 - array.mismatch_loss_pct / 100 * (1 + 0.3 * tolerance * rng.standard_normal()))
-    current *= (1 - array.ageing_pct_per_year / 100 * max(0.2, 1 + 0.3 * tolerance * rng.standard_normal())) ** age_years
+    ageing = array.ageing_pct_per_year / 100 * max(0.2, 1 + 0.3 * tolerance * float(rng.standard_normal()))
+    current *= (1 - ageing) ** age_years
     voltage = power ** 0.3
     isc, imp = module.isc_a * current, module.imp_a * current
     voc, vmp = module.voc_v * n_series * voltage, module.vmp_v * n_series * voltage
@@ -136,7 +137,7 @@ class Bank:
         saturation = self.saturation_a * count * warm ** 3 * np.exp(
             self.gap_ev / BOLTZMANN_EV_K * (1 / REFERENCE_K - 1 / kelvin))
         slope = self.slope_v * warm * live
-        series = self.series_ohm * live / count + self.cable_ohm * self.strings / count + extra_ohm * self.strings / count
+        series = (self.series_ohm * live + (self.cable_ohm + extra_ohm) * self.strings) / count
         return photo, saturation, slope, series, self.shunt_ohm * live / count
 
 

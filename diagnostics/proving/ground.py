@@ -75,20 +75,17 @@ def tank_table(tank: Tank, points: int = 60) -> tuple[Floats, Floats]:
     if tank.shape == "table":
         volume = np.interp(level, tank.level_table_m, tank.volume_table_m3)
     elif tank.shape == "box":
-        assert tank.length_m is not None and tank.width_m is not None
-        volume = level * tank.length_m * tank.width_m
+        volume = level * (tank.length_m or 0.0) * (tank.width_m or 0.0)
     elif tank.shape == "vertical_cylinder":
-        assert tank.diameter_m is not None
-        volume = level * np.pi / 4 * tank.diameter_m ** 2
+        volume = level * np.pi / 4 * (tank.diameter_m or 0.0) ** 2
     elif tank.shape == "cone":
-        assert tank.diameter_m is not None and tank.top_diameter_m is not None
-        radius = 0.5 * (tank.diameter_m + (tank.top_diameter_m - tank.diameter_m) * level / tank.height_m)
+        low, high = tank.diameter_m or 0.0, tank.top_diameter_m or 0.0
+        radius = 0.5 * (low + (high - low) * level / tank.height_m)
         area = np.pi * radius ** 2
         volume = np.concatenate([[0.0], np.cumsum(0.5 * (area[1:] + area[:-1]) * np.diff(level))])
     else:
-        assert tank.diameter_m is not None and tank.length_m is not None
-        chord = np.sqrt(np.maximum(level * (tank.diameter_m - level), 0.0)) * 2
-        area = chord * tank.length_m
+        chord = np.sqrt(np.maximum(level * ((tank.diameter_m or 0.0) - level), 0.0)) * 2
+        area = chord * (tank.length_m or 0.0)
         volume = np.concatenate([[0.0], np.cumsum(0.5 * (area[1:] + area[:-1]) * np.diff(level))])
     even = np.linspace(0.0, volume[-1], points)
     return even, np.interp(even, volume, level)

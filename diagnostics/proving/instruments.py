@@ -121,8 +121,8 @@ def meter_total(metered_m3_s: Floats, plant: TruePlant, faults: Sequence[Planted
         if fault.cause == "totaliser_reset":
             after = hours >= fault.start_day * 24.0
             if after.any():
-                total = np.where(after, total - total[int(np.argmax(after))] + metered_m3_s[int(np.argmax(after))] * step_s,
-                                 total)
+                first = int(np.argmax(after))
+                total = np.where(after, total - total[first] + metered_m3_s[first] * step_s, total)
     modulus = plant.site.flow_meter.totaliser_modulus_m3
     return np.asarray(np.mod(total, modulus) if modulus else total, dtype=np.float64)
 

@@ -12,15 +12,22 @@ from types import SimpleNamespace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.proving.cells import Bank, current_at, maximum_power, open_circuit, two_group_power
+from diagnostics.proving.cells import Bank, Group, StringModel, current_at, maximum_power, open_circuit, two_group_power
 from diagnostics.proving.ground import draw_pattern, tank_table
 from diagnostics.proving.machines import DisplacementBank, JetBank, RotodynamicBank, motor_constants
 from diagnostics.proving.planting import CONDITIONS
-from diagnostics.proving.truth import RESERVOIR_S, TruePlant, pipe_head_m, riser_volume_m3, suction_head_m
-from diagnostics.proving.truth import viscosity_ratio
+from diagnostics.proving.truth import (
+    RESERVOIR_S,
+    TruePlant,
+    pipe_head_m,
+    riser_volume_m3,
+    suction_head_m,
+    viscosity_ratio,
+)
 from diagnostics.site import SURFACE
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 DEAD_ROWS = np.array([0.3, 0.55, 0.78, 0.92])
 FLOW_ROWS = np.array([0.0, .012, .03, .06, .10, .15, .21, .28, .36, .45, .54, .63, .72, .81, .90, 1.0])
 ROWS = DEAD_ROWS.size + FLOW_ROWS.size
@@ -58,14 +65,12 @@ class Batch:
         self.jet_bank = JetBank([p.machine for p in plants[self.jets]])
         self.displacers = DisplacementBank([p.machine for p in plants[self.pd]],
                                            np.array([viscosity_ratio(p) for p in plants[self.pd]]))
-        self.bank = Bank.of([p.string for p in plants]) if all(p.string for p in plants) else self._bank(plants)
+        self.bank = self._bank(plants)
         self._lay_grid(plants)
         self._start_states(plants)
 
     @staticmethod
     def _bank(plants: list[TruePlant]) -> Bank:
-        from diagnostics.proving.cells import StringModel
-
         nothing = StringModel(1e-9, 1e-12, 1.0, 0.0, 1e6, 0.0, 1, 0.0)
         return Bank.of([p.string or nothing for p in plants])
 
@@ -105,8 +110,9 @@ class Batch:
         s.max_w = np.array([(d.max_output_power_w or 1e9) for d in drive]) * s.drive1 + s.drive0
         s.max_w = np.where(s.max_w > 1e8, 1.25 * s.rated_w * s.drive1, s.max_w)
         s.max_v = np.array([(d.max_output_voltage_v or 1e9) for d in drive])
-        top = [d.max_speed_rpm or (p.site.pump.rated_speed_rpm * (d.max_frequency_hz / d.rated_frequency_hz)
-               if d.max_frequency_hz else p.site.pump.rated_speed_rpm * 1.12) for p, d in zip(plants, drive, strict=True)]
+        top = [d.max_speed_rpm or p.site.pump.rated_speed_rpm * (
+            d.max_frequency_hz / d.rated_frequency_hz if d.max_frequency_hz else 1.12)
+            for p, d in zip(plants, drive, strict=True)]
         s.max_x = np.where(s.direct, 1.6, np.array(top) / s.speed_rpm)
         s.min_x = np.array([(d.min_frequency_hz or 0.0) / d.rated_frequency_hz for d in drive])
         s.start_w, s.stop_w = values(lambda p: p.start_w), values(lambda p: p.stop_w)
@@ -126,7 +132,7 @@ class Batch:
         s.open = np.array([w.kind == "open" for w in well])
         s.surface = np.array([p.site.pump.family in SURFACE for p in plants])
         s.intake = np.array([w.pump_setting_depth_m if w.pump_setting_depth_m is not None else 900.0 for w in well])
-        s.probe = np.array([w.low_water_probe_depth_m or (d.has_low_water_stop and w.pump_setting_depth_m or 900.0)
+        s.probe = np.array([w.low_water_probe_depth_m or ((d.has_low_water_stop and w.pump_setting_depth_m) or 900.0)
                             for w, d in zip(well, drive, strict=True)])
         pipe = [p.site.pipework for p in plants]
         s.outlet = np.array([w.outlet_height_m for w in pipe]) + np.array([w.outlet_pressure_pa for w in pipe]) / 9787.0
@@ -193,7 +199,7 @@ class Batch:
         self.again_v = np.array([b.reconnect_voltage_v if b else 0.0 for b in battery])
         self.absorb_v = np.array([b.absorption_voltage_v if b else 1e3 for b in battery])
         self.charge_eff = np.array([b.charge_efficiency if b else 1.0 for b in battery])
-        self.lithium = np.array([bool(b) and b.chemistry == "lithium_iron_phosphate" for b in battery])
+        self.lithium = np.array([b is not None and b.chemistry == "lithium_iron_phosphate" for b in battery])
         st.soc = np.array([p.battery_start for p in plants])
         st.bus_off = np.zeros(n, dtype=bool)
         st.bus_now = self.bus_v * 1.04
@@ -201,7 +207,7 @@ class Batch:
     # -- one block of days -------------------------------------------------------------------------------------------
 
     def run_block(self, sky: dict[str, Floats], local_h: Floats, day: Floats, hour_index: NDArray[np.int64],
-                  year_day: Floats, step_s: float, per_record: int) -> dict[str, Floats]:
+                  year_day: Floats, step_s: float, per_record: int) -> dict[str, Singles]:
         """
         Step all plants through a block of whole days.
 
@@ -245,7 +251,7 @@ class Batch:
             stride = 1
             if dark[step] and not always_on and step % per_record == 0 and dark[min(step + per_record, steps) - 1]:
                 stride = per_record
-            record = self._step(step, stride * step_s, sky, power, now, local_h[step], dark=bool(dark[step]) and not always_on)
+            record = self._step(step, stride * step_s, sky, power, now, dark=bool(dark[step]) and not always_on)
             for name, value in record.items():
                 acc[name] += value * stride
             step += stride
@@ -408,7 +414,7 @@ class Batch:
         return x, shaft
 
     def _step(self, row: int, step_s: float, sky: dict[str, Floats], power: dict[str, Floats], now: SimpleNamespace,
-              local_h: float, *, dark: bool) -> dict[str, Floats | NDArray[np.bool_]]:
+              *, dark: bool) -> dict[str, Floats | NDArray[np.bool_]]:
         s, st = self.p, self.state
         barometer = sky["barometer_m"][row, self.source]
         if dark:
@@ -444,7 +450,7 @@ class Batch:
                  power["shunt"][row])
         held = np.flatnonzero(self.p.held)
         current = np.zeros_like(volts)
-        sub = tuple(np.asarray(v[held]) for v in group)
+        sub: Group = (group[0][held], group[1][held], group[2][held], group[3][held], group[4][held])
         v = volts[:, held] if volts.ndim == 2 else volts[held]
         share, live = power["weak_share"][row, held], power["weak_live"][row, held]
         mixed = (share > 0) & (live < 1.0) & (share < 0.999)
@@ -500,7 +506,8 @@ class Batch:
         if np.any(s.held):
             volts = np.where(s.direct, stick * g.winding, s.held_v)
             amps = self._array_current(volts, power, row)
-            turned = np.where(s.direct, amps, np.sqrt(np.maximum(amps * volts * 0.85, 0.0) / np.maximum(g.winding, 1e-3)))
+            heating = np.maximum(amps * volts * 0.85, 0.0) / np.maximum(g.winding, 1e-3)
+            turned = np.where(s.direct, amps, np.sqrt(heating))
             start = np.where(s.held, turned >= stick, start)
         go_on = ~out.cannot & np.where(electronic, available >= s.stop_w, True) & (out.x >= s.min_x)
         ready = wants & go_on & (st.running | (start & (st.timer <= 0.0)))
@@ -561,7 +568,8 @@ class Batch:
         unloaded = ~full_track
         right = self._right_branch(solar, best_v, open_v, power, row)
         volts = np.where(unloaded, right, volts)
-        held_v = np.where(ready, out.array_v, np.where(now.stalled, np.where(s.direct, 0.02 * open_v, s.held_v), open_v))
+        idle_v = np.where(now.stalled, np.where(s.direct, 0.02 * open_v, s.held_v), open_v)
+        held_v = np.where(ready, out.array_v, idle_v)
         volts = np.where(s.held, held_v, volts)
         amps = np.where(volts > 0.5, solar / np.maximum(volts, 0.5), 0.0)
         if np.any(s.held):
@@ -600,8 +608,8 @@ class Batch:
         s, st = self.p, self.state
         rate = s.seep + np.broadcast_to(now.drain_per_min, (self.n,)) * s.riser / 60.0
         rate = rate + np.where(np.broadcast_to(now.riser_leak_ratio, (self.n,)) > 0, 0.2 * s.riser / 60.0, 0.0)
-        ceiling = np.where(np.broadcast_to(now.drain_per_min, (self.n,)) > 0, s.riser,
-                           np.where(np.broadcast_to(now.riser_leak_ratio, (self.n,)) > 0, 0.55 * s.riser, 0.08 * s.riser))
+        holed = np.where(np.broadcast_to(now.riser_leak_ratio, (self.n,)) > 0, 0.55 * s.riser, 0.08 * s.riser)
+        ceiling = np.where(np.broadcast_to(now.drain_per_min, (self.n,)) > 0, s.riser, holed)
         more = np.where(ready, 0.0, np.minimum(rate * step_s, np.maximum(ceiling - st.void, 0.0)))
         st.void = st.void + more
         st.drawn[0] -= np.where(s.surface | s.open, 0.0, 0.25 * more / s.casing)
@@ -630,8 +638,8 @@ class Batch:
 
     def _share_at(self, level_m: Floats) -> Floats:
         if not hasattr(self, "_roof"):
-            self._roof = np.array([np.interp(level_m[i], self.tank_levels[i], np.linspace(0, 1, self.tank_levels.shape[1]))
-                                   for i in range(self.n)])
+            shares = np.linspace(0, 1, self.tank_levels.shape[1])
+            self._roof = np.array([np.interp(level_m[i], self.tank_levels[i], shares) for i in range(self.n)])
         return self._roof
 
     def _battery(self, available: Floats, out: SimpleNamespace, ready: NDArray[np.bool_], volts: Floats, amps: Floats,
@@ -640,13 +648,14 @@ class Batch:
         ratio = np.broadcast_to(now.battery_ratio, (self.n,))
         capacity = np.maximum(self.bus_ah * ratio, 0.02 * self.bus_ah)
         rest = self.bus_v * np.where(self.lithium, 1.0 + 0.06 * (st.soc - 0.4), 0.955 + 0.115 * st.soc)
-        inner = 0.04 * self.bus_v / self.bus_ah * np.where(self.lithium, 0.5, 1.0) / np.maximum(ratio, 0.1) ** 1.5 * 2.0
+        inner = 0.08 * self.bus_v / self.bus_ah * np.where(self.lithium, 0.5, 1.0) / np.maximum(ratio, 0.1) ** 1.5
         load = np.where(ready, out.motor_v * out.motor_i * s.drive1 + s.drive0, s.standby) / st.bus_now
         charge = available * 0.96 * np.broadcast_to(now.charge_ratio, (self.n,)) / st.bus_now
         room = np.maximum((self.absorb_v - rest) / np.maximum(inner, 1e-4) * 0.6, 0.004 * capacity)
         charge = np.minimum(charge, load + room)
         net = charge - load
-        st.soc = np.clip(st.soc + np.where(net > 0, net * self.charge_eff ** 0.5, net) * step_s / 3600 / capacity, 0.0, 1.0)
+        gained = np.where(net > 0, net * self.charge_eff ** 0.5, net)
+        st.soc = np.clip(st.soc + gained * step_s / 3600 / capacity, 0.0, 1.0)
         st.bus_now = np.where(s.bus, np.clip(rest + net * inner, 0.5 * self.bus_v, self.absorb_v * 1.01), st.bus_now)
         st.bus_off = np.where(st.bus_now <= self.low_v, True, np.where(st.bus_now >= self.again_v, False, st.bus_off))
         st.bus_off = st.bus_off & s.bus

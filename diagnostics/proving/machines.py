@@ -33,6 +33,7 @@ class Machine:
     incidence: float = 0.12
     friction: float = 0.25
     recirculation: float = 0.03
+    churning: float = 0.33     # power lost to recirculation at no flow over power at best efficiency
     leak_share: float = 0.03
     disc_share: float = 0.05
     drag_share: float = 0.03
@@ -69,29 +70,32 @@ def machine_from_sheet(pump: Pump) -> Machine:
     base = {"motor_power_w": motor.rated_power_w, "motor_efficiency": motor.rated_efficiency,
             "motor_voltage_v": motor.rated_voltage_v, "suction_need_m": pump.npsh_required_m,
             "speed_rpm": pump.rated_speed_rpm}
-    if pump.displacement_m3_rev is not None:
-        assert pump.rated_head_m is not None and pump.volumetric_efficiency is not None
-        flow = pump.displacement_m3_rev * pump.rated_speed_rpm / 60.0
-        hydraulic = WATER_KG_M3 * GRAVITY_M_S2 * flow * pump.rated_head_m
+    if (pump.displacement_m3_rev is not None and pump.rated_head_m is not None
+            and pump.volumetric_efficiency is not None):
+        geometric = pump.displacement_m3_rev * pump.rated_speed_rpm / 60.0
+        hydraulic = WATER_KG_M3 * GRAVITY_M_S2 * geometric * pump.rated_head_m
         mechanical = float(np.clip(hydraulic / (motor.rated_power_w * motor.rated_efficiency), 0.45, 0.88))
-        return Machine(kind="displacement", flow_m3_s=flow, head_m=pump.rated_head_m, efficiency=mechanical,
+        return Machine(kind="displacement", flow_m3_s=geometric, head_m=pump.rated_head_m, efficiency=mechanical,
                        slip_share=1 - pump.volumetric_efficiency, stick_share=pump.breakaway_torque_ratio - 1.0,
                        **base)
     if pump.power_table:
         return _machine_from_table(pump, base)
-    flow = np.array([p.flow_m3_s for p in pump.curve])
-    head = np.array([p.head_m for p in pump.curve])
+    return _machine_from_curve(pump, base)
+
+
+def _machine_from_curve(pump: Pump, base: dict[str, float]) -> Machine:
+    motor = pump.motor
+    flow: Floats = np.array([p.flow_m3_s for p in pump.curve])
+    head: Floats = np.array([p.head_m for p in pump.curve])
     power = np.array([p.power_w if p.power_w else np.nan for p in pump.curve])
     if pump.power_is == "input":
         power = power * motor.rated_efficiency
     if np.isfinite(power).sum() >= 3:
-        hydraulic = WATER_KG_M3 * GRAVITY_M_S2 * flow * head
         fine = np.linspace(flow[0], flow[-1], 200)
         known = np.isfinite(power)
         bow = np.polyfit(flow[known], power[known], 2)
         eff = WATER_KG_M3 * GRAVITY_M_S2 * fine * np.interp(fine, flow, head) / np.polyval(bow, fine)
         best, efficiency = float(fine[np.argmax(eff)]), float(np.max(eff))
-        del hydraulic
     else:
         best, efficiency = float(0.62 * flow[-1]), 0.5
     best_head = float(np.interp(best, flow, head))
@@ -166,6 +170,7 @@ def toleranced(machine: Machine, rng: np.random.Generator, scale: float = 1.0) -
                    head_m=machine.head_m * (1 + 0.022 * draw[1]), shutoff=machine.shutoff * (1 + 0.015 * draw[6]),
                    incidence=machine.incidence * float(np.exp(0.25 * draw[7])),
                    recirculation=0.03 * float(np.exp(0.4 * draw[8])),
+                   churning=machine.churning * float(np.exp(0.15 * draw[11])),
                    leak_share=0.03 * float(np.exp(0.3 * draw[9])),
                    disc_share=0.05 * float(np.exp(0.25 * draw[10])), **common)
 
@@ -191,7 +196,7 @@ class RotodynamicBank:
         self.flow = gather("flow_m3_s") * (1 + self.leak)
         self.head = gather("head_m")
         self.shutoff, self.incidence, self.friction = gather("shutoff"), gather("incidence"), gather("friction")
-        self.recirculation = gather("recirculation")
+        self.recirculation, self.churning = gather("recirculation"), gather("churning")
         self.euler = self.shutoff + self.incidence - self.recirculation
         self.slope = self.euler - 1.0 - self.friction
         self.design_w = WATER_KG_M3 * GRAVITY_M_S2 * gather("flow_m3_s") * self.head / gather("efficiency")
@@ -229,10 +234,10 @@ class RotodynamicBank:
                      + self.recirculation * back * back - head)
             steep = 2 * self.euler * x - self.slope * q + 2 * self.incidence * off + 2 * self.recirculation * back
             x = np.maximum(x - value / np.maximum(steep, 0.2), 0.02)
-        back = np.maximum(x - q / RECIRCULATES_BELOW, 0.0)
         euler = x * ((self.euler + self.mixing) * x - self.slope * q)
-        power = (WATER_KG_M3 * GRAVITY_M_S2 * self.flow * self.head * (q * euler + 0.5 * self.recirculation * back ** 3)
-                 + self.design_w * x * (self.fixed[0] * x * x / (0.9 + 0.1 * x) + self.fixed[1]))
+        idle = np.maximum(x - q, 0.0)
+        power = (WATER_KG_M3 * GRAVITY_M_S2 * self.flow * self.head * q * euler + self.churning * x * idle * idle
+                 * self.design_w + self.design_w * x * (self.fixed[0] * x * x / (0.9 + 0.1 * x) + self.fixed[1]))
         return x, power
 
 
@@ -272,7 +277,8 @@ class DisplacementBank:
         head = np.maximum(head_m, 0.0) / self.head
         slip = self.slip * slip_ratio * head ** self.power
         geometric = self.flow * volume_ratio
-        x = (flow_m3_s + slip * (1 - self.with_speed)) / np.maximum(geometric - slip * self.with_speed, 0.15 * geometric)
+        swept = np.maximum(geometric - slip * self.with_speed, 0.15 * geometric)
+        x = (flow_m3_s + slip * (1 - self.with_speed)) / swept
         press_w = WATER_KG_M3 * GRAVITY_M_S2 * self.head * head * self.flow * (0.4 + 0.6 * volume_ratio)
         rub_w = self.still_torque_w * (0.4 + 0.6 * head) * (1 + 0.35 * np.exp(-x / 0.12))
         return x, x * (press_w + rub_w + self.viscous_w * x)
@@ -373,7 +379,8 @@ def printed_power_table(machine: Machine, heads_m: tuple[float, ...], powers_w: 
             x, shaft = RotodynamicBank([machine]).speed_and_power(flows, heads, guess, one, none)
         constants = motor_constants(machine)
         omega = x * constants.omega_rated
-        current = (shaft / np.maximum(omega, 1e-3) + constants.still_n_m + constants.windage_n_m * x) / constants.torque_n_m_a
+        torque = shaft / np.maximum(omega, 1e-3) + constants.still_n_m + constants.windage_n_m * x
+        current = torque / constants.torque_n_m_a
         asked = current * (constants.torque_n_m_a * omega + current * constants.winding_ohm) / drive_efficiency
         for power in powers_w:
             usable = (asked[:, 0] <= power) & (x[:, 0] <= 1.15)
@@ -412,7 +419,9 @@ def motor_constants(machine: Machine) -> MotorConstants:
     winding = lost * machine.copper_share / current ** 2
     torque = (machine.motor_voltage_v - current * winding) / omega
     fixed = lost * (1 - machine.copper_share) / omega
-    return MotorConstants(omega, float(torque), float(winding), float(0.45 * fixed), float(0.55 * fixed), float(current))
+    return MotorConstants(omega_rated=float(omega), torque_n_m_a=float(torque), winding_ohm=float(winding),
+                          still_n_m=float(0.45 * fixed), windage_n_m=float(0.55 * fixed),
+                          rated_current_a=float(current))
 
 
 __all__ = ["DisplacementBank", "JetBank", "Machine", "Motor", "MotorConstants", "RotodynamicBank",

@@ -34,7 +34,8 @@ SIZE_MEANS: dict[str, str] = {
     "drive_derated": "share of power lost at 10 K above the derating start", "drive_limited": "share off the cap",
     "drive_stopped": "1 dead, less: share of the day", "falling_water_table": "m deeper",
     "screen_fouled": "times the well loss", "low_water_cutout": "times the aquifer drawdown",
-    "clogged_intake": "head lost at rated flow over rated head", "blocked_delivery": "head lost at rated flow over rated head",
+    "clogged_intake": "head lost at rated flow over rated head",
+    "blocked_delivery": "head lost at rated flow over rated head",
     "worn_pump": "rotodynamic: recirculation over best flow; displacement: times the slip",
     "riser_leak": "leak at rated head over rated flow", "check_valve_leak": "share of the riser drained a minute",
     "lost_prime": "chance of losing prime at a morning start", "motor_fault": "share of motor efficiency lost",
@@ -93,8 +94,9 @@ def course(fault: PlantedFault, hours: Floats, rng: np.random.Generator) -> Floa
         0 to 1.
     """
     day = hours / 24.0
+    share: Floats
     if fault.shape == "day_one":
-        share = np.ones_like(day)
+        share = np.ones(day.size)
     elif fault.shape == "step":
         share = (day >= fault.start_day).astype(np.float64)
     elif fault.shape == "ramp":
@@ -105,7 +107,7 @@ def course(fault: PlantedFault, hours: Floats, rng: np.random.Generator) -> Floa
                          np.sin(np.pi * (day - fault.start_day) / half), 0.0)
     else:
         on = rng.random(hours.size // 6 + 1) < fault.details.get("share_of_time", 0.4)
-        share = np.repeat(on, 6)[:hours.size] * (day >= fault.start_day)
+        share = (np.repeat(on, 6)[:hours.size] & (day >= fault.start_day)).astype(np.float64)
     if fault.end_day is not None:
         share = np.where(day < fault.end_day, share, 0.0)
     return np.asarray(share, dtype=np.float64)
@@ -201,7 +203,7 @@ def conditions(faults: Sequence[PlantedFault], hours: Floats, rng: np.random.Gen
         share = course(fault, hours, rng)
         if fault.cause == "soiled_array":
             daily = course(PlantedFault("soiled_array", fault.start_day, 1.0, "step", end_day=fault.end_day),
-                           np.arange(days) * 24.0 + 12.0, rng)
+                           np.arange(days, dtype=np.float64) * 24.0 + 12.0, rng)
             if fault.shape == "step":
                 sudden += fault.size * (np.arange(days) == int(fault.start_day))
             else:

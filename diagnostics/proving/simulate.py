@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from diagnostics.proving.instruments import (
     clock_rows,
-    metered_flow,
     meter_total,
+    metered_flow,
     reading_of,
     rows_kept,
     with_sensor_faults,
 )
-from diagnostics.proving.loop import Batch, Column
+from diagnostics.proving.loop import Batch, Column, Singles
 from diagnostics.proving.planting import PlantedFault, conditions
 from diagnostics.proving.sky import DailyWeather, draw_days
 from diagnostics.proving.truth import Instrument, TruePlant
@@ -112,7 +112,7 @@ def simulate_many(plants: Sequence[TruePlant], *, start_day: date, days: int, rn
     batch = Batch(columns, chances[-1])
     starts = [pd.Timestamp(start_day).tz_localize(p.site.timezone).tz_convert("UTC") for p in plants]
     block = int(np.clip(2400 // max(len(columns), 1), 4, 30))
-    recorded: list[dict[str, NDArray[np.float32]]] = []
+    recorded: list[dict[str, Singles]] = []
     skies: list[list[SkyOverPlant]] = []
     for first in range(0, days, block):
         last = min(days, first + block)
@@ -169,7 +169,7 @@ def _block_sky(plants: Sequence[TruePlant], weather: list[DailyWeather], starts:
                last: int, step_s: float, chances: list[np.random.Generator],
                per_record: int) -> tuple[dict[str, Floats], list[SkyOverPlant]]:
     n = int((last - first) * 86400 / step_s)
-    t = (np.arange(n) + 0.5) * step_s
+    t: Floats = (np.arange(n, dtype=np.float64) + 0.5) * step_s
     local_h = np.mod(t, 86400.0) / 3600.0
     day_index = first + (t // 86400.0).astype(np.int64)
     names = ("light", "cell_c", "air_c", "beam_share", "azimuth_deg", "elevation_deg", "wind_w", "barometer_m")
@@ -197,18 +197,19 @@ def _block_sky(plants: Sequence[TruePlant], weather: list[DailyWeather], starts:
 
 
 def _binned(values: NDArray[np.floating], bins: int) -> Floats:
-    return np.asarray(values, dtype=np.float64).reshape(-1, bins).mean(axis=1)
+    means: Floats = np.asarray(values, dtype=np.float64).reshape(-1, bins).mean(axis=1)
+    return means
 
 
 def _logged(plant: TruePlant, faults: tuple[PlantedFault, ...], whole: dict[str, NDArray[np.float32]], column: int,
             twin: int, sky: dict[str, Floats], weather: DailyWeather, start: pd.Timestamp, record_s: float,
             hours: Floats, courses: dict[str, Floats], chance: np.random.Generator) -> Plant:
     step_s = plant.logger_step_s
-    bins = int(round(step_s / record_s))
+    bins = round(step_s / record_s)
     site = plant.site
     true = {name: _binned(values[:, column], bins) for name, values in whole.items()}
     n = true["flow"].size
-    when_h = (np.arange(n) + 0.5) * step_s / 3600.0
+    when_h: Floats = (np.arange(n, dtype=np.float64) + 0.5) * step_s / 3600.0
     seen = {name: _binned(values, bins) for name, values in sky.items()}
     flow = metered_flow(true["flow"], plant, faults, when_h, step_s, chance)
     tank = whole["tank"][bins - 1::bins, column].astype(np.float64)
@@ -229,7 +230,8 @@ def _logged(plant: TruePlant, faults: tuple[PlantedFault, ...], whole: dict[str,
         if name == "flow_m3_s":
             readings[name] = flow
         elif name == "meter_total_m3":
-            readings[name] = np.round(meter_total(flow, plant, faults, when_h, step_s, 1234.0), 3)
+            total = meter_total(flow, plant, faults, when_h, step_s, 1234.0)
+            readings[name] = np.asarray(np.round(total * 1000.0) / 1000.0, dtype=np.float64)
         elif name in raw:
             seen_value = reading_of(raw[name], plant.instruments.get(name, Instrument()), step_s, chance)
             if name in ("wind_speed_m_s", "pump_speed_rpm", "rain_mm_rain", "drive_frequency_hz", "draw_flow_m3_s"):
@@ -244,7 +246,8 @@ def _logged(plant: TruePlant, faults: tuple[PlantedFault, ...], whole: dict[str,
     light = courses["light"][np.minimum(when_h.astype(np.int64), hours.size - 1)]
     truth = pd.DataFrame({
         "healthy_flow_m3_s": _binned(whole["flow"][:, twin], bins), "true_flow_m3_s": true["flow"],
-        "state": _states(true, seen["elevation_deg"]), "water_level_m": true["level"], "light_ratio": light}, index=index)
+        "state": _states(true, seen["elevation_deg"]), "water_level_m": true["level"],
+        "light_ratio": light}, index=index)
     masks = pd.DataFrame(0, index=values.index, columns=values.columns, dtype="int64")
     logged = SiteReadings(site_id=site.id, values=values, masks=masks,
                           interval_s=pd.Series(float(step_s), index=values.index, name="interval_s"))
