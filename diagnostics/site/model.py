@@ -79,13 +79,13 @@ class Owner(Described):
 
 
 # What stands in the record where a part is absent, so that every site has the same shape. Nothing is computed from it:
-# the chain refuses a site that lacks a part it needs.
+# the chain refuses a site that lacks a part it needs. Sizes are so large that no reading lies beyond them.
 _ABSENT: dict[str, dict[str, Any]] = {
     "drive": {"key": "absent", "kind": "direct"},
-    "pump": {"key": "absent", "family": "surface_circulation", "rated_speed_rpm": 1.0,
+    "pump": {"key": "absent", "family": "surface_circulation", "rated_speed_rpm": 3000.0,
              "motor": {"kind": "brushed_dc", "rated_power_w": 1.0, "rated_efficiency": 0.5, "rated_voltage_v": 1.0,
                        "rated_speed_rpm": 1.0},
-             "displacement_m3_rev": 1e-9, "volumetric_efficiency": 0.5, "rated_head_m": 1.0},
+             "displacement_m3_rev": 1.0, "volumetric_efficiency": 0.5, "rated_head_m": 1.0},
     "well": {"kind": "open", "static_water_level_m": 0.0},
     "pipework": {"runs": [{"length_m": 0.0, "bore_m": 0.05}], "outlet_height_m": 0.0},
 }
