@@ -40,8 +40,8 @@ class QualitySettings(BaseModel):
                                    "pressure while the pump starts or stops: drawdown must move it.")
     interpolated_samples: int = Field(default=6, ge=4, le=100, description="Equal steps in a row; nature has none over "
                                       "many samples unless the sensor's rounding is as coarse as the step.")
-    straight_step_ratio: float = Field(default=20.0, ge=2, le=1000, description="Least equal step over the sensor's own "
-                                       "rounding: a rounded clear-sky morning rises in equal steps of a few units.")
+    straight_step_ratio: float = Field(default=20.0, ge=2, le=1000, description="Least equal step over the sensor's "
+                                       "own rounding: a rounded clear-sky morning rises in equal steps of a few units.")
     spike_air_temperature_k: float = Field(default=8.0, ge=3, le=30, description="There and back within one interval; "
                                            "squall lines reach about 1 K a minute, and do not turn back.")
     spike_module_temperature_k: float = Field(default=45.0, ge=20, le=100, description="There and back; a module cools "

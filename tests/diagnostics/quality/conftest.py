@@ -56,7 +56,8 @@ def healthy_values(days: int = 10, seed: int = 3, minutes: int = 5) -> pd.DataFr
     module_c = np.interp(local_hour, [0, 6, 14, 19, 24], [15, 12, 27, 20, 15]) + 0.03 * np.clip(ghi, 0, None)
     current = np.where(running, 6.0 * ghi / 1000, 0.0)
     voltage = np.where(ghi > 20, np.where(running, 144.0, 176.0) * (1 - 0.003 * (module_c - 25)), 0.0)
-    level = np.minimum(1.2 + np.cumsum(np.where(running, 0.0004 * minutes, 0.0)) - 0.0006 * np.arange(len(index)) % 0.4, 2.3)
+    filled = np.cumsum(np.where(running, 0.0004 * minutes, 0.0))
+    level = np.minimum(1.2 + filled - 0.0006 * np.arange(len(index)) % 0.4, 2.3)
     return pd.DataFrame({
         "poa_irradiance_w_m2": np.round(ghi + night_offset, 1),
         "global_horizontal_irradiance_w_m2": np.round(ghi + night_offset, 1),
