@@ -11,6 +11,7 @@ from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
 from diagnostics.chain.daylight import SOURCES, Daylight, daylight, follows_directly
 from diagnostics.chain.drive import running_state
 from diagnostics.chain.site_model import ChainNotAvailable, Operation, SiteModel
+from diagnostics.chain.subhourly import daylight_in_pieces, joined, pieces_for
 from diagnostics.chain.uncertainty import FlowInterval, flow_interval
 from diagnostics.chain.well import aquifer_drawdown_m
 from diagnostics.health import HEALTHY, Health
@@ -26,7 +27,8 @@ EXPECTED_COLUMNS = (
     "expected_water_level_m", "expected_state")
 _LAG_PASSES = 3
 
-__all__ = ["EXPECTED_COLUMNS", "STATES", "ChainNotAvailable", "Daylight", "SiteModel", "daylight", "expect"]
+__all__ = ["EXPECTED_COLUMNS", "STATES", "ChainNotAvailable", "Daylight", "SiteModel", "daylight", "expect",
+           "light_of"]
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,7 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
     model : SiteModel, optional
         Built before, to save time.
     light : Daylight, optional
-        `daylight(site, weather, interval_s)` worked out before: it does not depend on health.
+        `light_of(site, weather, interval_s)` worked out before: it does not depend on health.
     use_measured_level : bool, default False
         True takes the logged pumping level instead of the sheet's well, where it is logged. [1]
 
@@ -78,14 +80,44 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
             model = SiteModel.build(site, health)
         except ChainNotAvailable:
             return _without_chain(site, weather, interval_s, health, light)
-    light = daylight(site, weather, interval_s) if light is None else light
+    light = light_of(site, weather, interval_s) if light is None else light
+    pieces = len(light.when_utc) // max(len(weather.index), 1)
     measured = None
     if use_measured_level and "water_level_m" in weather.columns:
-        measured = np.asarray(weather["water_level_m"], dtype=np.float64)[light.rows]
+        logged = np.asarray(weather["water_level_m"], dtype=np.float64)
+        measured = np.repeat(logged, pieces)[light.rows]
     delivery = _deliver(model, light, measured)
     interval = flow_interval(model, light, delivery.operation, delivery.flow_m3_s, delivery.level_m,
                              delivery.running)
-    return _table(model, light, delivery, interval)
+    table = _table(model, light, delivery, interval)
+    return table if pieces == 1 else joined(table, pd.DatetimeIndex(weather.index), pieces)
+
+
+def light_of(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float") -> Daylight:
+    """
+    Light that `expect` would work out for itself, to be passed in when many states of health share one weather.
+
+    Parameters
+    ----------
+    site : Site
+    weather : DataFrame
+        As for `expect`. [UTC]
+    interval_s : Series or float
+        [s]
+
+    Returns
+    -------
+    light : Daylight
+        Intervals longer than twenty minutes come cut into quarters of an hour.
+    """
+    lengths = np.asarray(np.broadcast_to(np.asarray(interval_s, dtype=np.float64), (len(weather.index),)))
+    pieces = pieces_for(lengths) if site.array is not None and site.wind is None else 1
+    return (daylight(site, weather, interval_s) if pieces == 1
+            else daylight_in_pieces(site, _numbers(weather), lengths, pieces))
+
+
+def _numbers(weather: pd.DataFrame) -> pd.DataFrame:
+    return weather.select_dtypes("number")
 
 
 def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None) -> _Delivery:
