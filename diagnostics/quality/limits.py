@@ -97,7 +97,7 @@ def mark_irradiance(context: Context, marks: Marks) -> None:
         if context.has(channel):
             with np.errstate(invalid="ignore"):
                 marks.add(channel, Mask.OUT_OF_RANGE,
-                          context.channel(channel) > highest_irradiance_w_m2(context, channel))
+                          context.channel(channel) >= highest_irradiance_w_m2(context, channel))
     three = IRRADIANCE_CHANNELS[1:]
     if not all(context.has(channel) for channel in three):
         return
