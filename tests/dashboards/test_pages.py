@@ -1,0 +1,245 @@
+"""Pages: what they must say, what must never get through them, what they may weigh."""
+
+import json
+import re
+from html import unescape
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from dashboards.figures import _rounded
+from dashboards.pages import published, render_fleet_page, render_site_page, render_visit_sheet, write_assets
+from dashboards.shown import clean, confidence_word, hours, number, significant, volume
+from dashboards.small_pictures import calendar
+from dashboards.views import fleet_view, site_view
+from dashboards.wording import desk
+from diagnostics.causes import CAUSES, CAUTIONS
+from diagnostics.consequence import CLASS_CODES
+from diagnostics.results import DAY_COLUMNS, SiteDiagnosis
+from diagnostics.site import Drive
+from diagnostics.site.pump import Family
+from tests.dashboards import sample
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    return sample.sample_fleet()
+
+
+@pytest.fixture(scope="module")
+def pages(fleet):
+    return {path: data.decode() for path, data in published(fleet)}
+
+
+def _words(page: str) -> str:
+    without = re.sub(r"<(script|style|svg).*?</\1>", " ", page, flags=re.S)
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", " ", without)))
+
+
+def _empty_diagnosis(site_id: str) -> SiteDiagnosis:
+    return SiteDiagnosis(site_id, pd.DataFrame({name: [] for name in DAY_COLUMNS}), pd.DataFrame(), pd.DataFrame(),
+                         [], [], [])
+
+
+def test_every_site_is_on_the_desk_in_the_order_of_consequence(fleet, pages):
+    text = pages["index.html"]
+    places = [text.index(f'id="site-{view.site.id}"') for view in fleet.sites
+              if view.consequence.class_code != "all_well"]
+    assert places == sorted(places) and len(places) >= 7
+    assert all(f'href="sites/{view.site.id}.html"' in text for view in fleet.sites)
+
+
+def test_silent_site_stands_above_bad_data_and_says_so(fleet, pages):
+    order = [view.site.id for view in fleet.sites]
+    assert order.index("dune") < order.index("fig")
+    entry = pages["index.html"].split('id="site-dune"')[1].split("</article>")[0]
+    assert "unknown, worst case" in entry and "Nothing heard for 10 days" in entry
+
+
+def test_desk_answers_what_a_dispatcher_asks(pages):
+    text = _words(pages["index.html"])
+    for needle in ("Drive stopped or off", "19 m³ a day", "260 large animals", "Ask by phone first",
+                   "Which lamp or code does the control box show", "DC fuse", "Caution E1.", "Seen at several sites",
+                   "Upper lavas", "Repairs and their proof", "worked", "Not judged, and why", "no irradiance",
+                   "2 200 000 readings", "lantana.toml", "Near by"):
+        assert needle.replace(" ", "") in re.sub(r"[\s ]", "", text), needle
+
+
+def test_site_page_leads_from_verdict_to_evidence(pages):
+    text = _words(pages["sites/acacia.html"])
+    order = [text.index(needle) for needle in (
+        "Working less than it should", "Say to the owner", "Findings", "very likely (83 %)", "Evidence", "supports",
+        "speaks against", "not enough data", "What else it could be", "What to do", "What the meters should show",
+        "Caution E1.", "Delivered against expected", "Flow against power", "Evidence over time", "Water account",
+        "Data calendar", "Repairs and their proof", "The site as described", "Where the readings came from")]
+    assert order == sorted(order)
+
+
+def test_account_on_the_page_closes(pages):
+    table = re.search(r"<h2 id=\"account\">.*?<tbody>(.*?)</tbody>", pages["sites/acacia.html"], re.S).group(1)
+    volumes = [float(re.sub(r"[^\d.\-]", "", cells[0].replace("−", "-"))) for cells in (
+        re.findall(r"<td class=\"num\">(.*?)</td>", row) for row in table.split("</tr>")) if cells]
+    assert sum(volumes[:-1]) == pytest.approx(volumes[-1], abs=0.051 * len(volumes))
+    assert volumes[-1] > 100
+
+
+def test_every_danger_code_prints_its_fixed_text_on_page_and_sheet(fleet, pages):
+    for view in fleet.sites:
+        for finding in view.open_findings:
+            for code in finding.dangers:
+                for path in (f"sites/{view.site.id}.html", f"visits/{view.site.id}.html"):
+                    assert sample.CAUTIONS[code] in unescape(pages[path])
+
+
+def test_unknown_danger_code_is_never_silent():
+    view = sample.clogged_view()
+    bare = site_view(view.site, view.diagnosis, company="X", as_of=sample.AS_OF, cautions={})
+    assert "ask a qualified person before any work" in render_site_page(bare)
+    assert "ask a qualified person before any work" in render_fleet_page(
+        fleet_view([bare], company="X", as_of=sample.AS_OF))
+
+
+def test_cautions_default_to_the_reviewed_ones():
+    view = sample.clogged_view()
+    assert site_view(view.site, view.diagnosis, company="X", as_of=sample.AS_OF).cautions == CAUTIONS
+
+
+def test_nothing_from_outside_becomes_markup(fleet):
+    evil = '<img src=x onerror="alert(1)">'
+    view = sample.clogged_view()
+    finding = view.diagnosis.findings[0].model_copy(update={
+        "next_test": evil, "parts": [evil], "status_says": evil, "field_readings": [evil], "owner_of_cause": evil,
+        "size_means": evil, "evidence": [sample.evidence_row(says=evil, source=evil, check=evil)],
+        "dangers": [evil]})
+    diagnosis = SiteDiagnosis(**{name: getattr(view.diagnosis, name) for name in SiteDiagnosis.__dataclass_fields__}
+                              | {"findings": [finding], "verdict_says": evil, "notes": [evil]})
+    site = view.site.replaced(name=evil, region=evil, aquifer=evil, note=evil)
+    made = site_view(site, diagnosis, company=evil, as_of=sample.AS_OF, cautions={evil: evil},
+                     labels={"clogged_intake": evil}, service_events=[
+                         event.model_copy(update={"says": evil, "by": evil, "action": evil})
+                         for event in view.service_events])
+    evil_fleet = fleet_view([made, *fleet.sites], company=evil, as_of=sample.AS_OF, problems=[evil])
+    for page in (render_fleet_page(evil_fleet), render_site_page(made), render_visit_sheet(made)):
+        assert "<img" not in page and "&lt;img" in page
+
+
+def test_turning_marks_are_dropped_and_right_to_left_names_kept(pages):
+    for path, page in pages.items():
+        assert path.startswith("assets") or not re.search("[\u202a-\u202e\u2066-\u2069]", page), path
+    assert "<bdi>بئر الزيتون</bdi>" in pages["index.html"]
+    assert clean("a\u202eb\r\nc\x00d") == "ab c d"
+
+
+def test_figures_in_a_page_are_sound_json_and_cannot_end_their_script(pages):
+    for path, page in pages.items():
+        for held in re.findall(r'<script type="application/json" data-figure="[^"]*">(.*?)</script>', page, re.S):
+            assert "<" not in held
+            figure = json.loads(held)
+            assert figure["data"], path
+
+
+def test_pages_fetch_nothing_from_afar(pages):
+    for path, page in pages.items():
+        if path.startswith("assets"):
+            continue
+        assert not re.search(r"(src|href)=\"(https?:)?//", page), path
+        assert not re.search(r"@import|url\(", page), path
+
+
+def test_shared_script_lies_beside_the_pages(pages):
+    written = {}
+    write_assets(written.__setitem__)
+    assert list(written) == ["assets/plotly.min.js"] and len(written["assets/plotly.min.js"]) > 1_000_000
+    assert 'src="assets/plotly.min.js"' in pages["index.html"]
+    assert 'src="../assets/plotly.min.js"' in pages["sites/acacia.html"]
+
+
+def test_pages_are_light(pages):
+    heaviest = max((len(page.encode()), path) for path, page in pages.items() if not path.startswith("assets"))
+    assert heaviest[0] < 600_000, heaviest
+
+
+def test_two_years_at_one_site_stay_light():
+    days = sample.sample_days(3)
+    long = pd.concat([days] * 5).set_axis(
+        [stamp.date() for stamp in pd.date_range("2023-09-01", periods=5 * len(days))])
+    view = sample.clogged_view()
+    diagnosis = SiteDiagnosis(**{name: getattr(view.diagnosis, name) for name in SiteDiagnosis.__dataclass_fields__}
+                              | {"days": long, "summaries": sample.sample_summaries(long, 0.2, sample.AS_OF)})
+    page = render_site_page(site_view(view.site, diagnosis, company="X", as_of=sample.AS_OF, power=view.power))
+    assert len(page.encode()) < 600_000
+
+
+def test_site_without_any_day_has_its_page():
+    view = site_view(sample.sample_site("bare", "Bare"), _empty_diagnosis("bare"), company="X", as_of=sample.AS_OF)
+    assert "Not enough data for a verdict" in render_site_page(view)
+    assert "That is not a clean bill" in render_site_page(view)
+    assert "Bare" in render_visit_sheet(view)
+    assert "Bare" in render_fleet_page(fleet_view([view], company="X", as_of=sample.AS_OF))
+
+
+def test_empty_fleet_has_its_page():
+    assert "No site wants a visit" in render_fleet_page(fleet_view([], company="X", as_of=sample.AS_OF))
+
+
+def test_visit_sheet_holds_tests_readings_parts_and_proof(pages):
+    text = _words(pages["visits/acacia.html"])
+    for needle in ("Tests, the cheapest first", "Read the outlet pressure", "Splits off worn pump",
+                   "Outlet pressure at noon: 0.6 bar", "strainer 40 mm", "Base kit", "if the repair works",
+                   "not yet proven", "For the service log"):
+        assert needle in text, needle
+
+
+def test_calendar_tells_days_apart_without_colour():
+    days = sample.sample_days(4, silent_from=sample.AS_OF)
+    days.loc[days.index[5], "main_state"] = "stopped"
+    cells = [day for week in calendar(days) for day in week.days if day]
+    assert len(cells) == len(days)
+    signs = {words["sign"] for words in desk()["day_state"].values()}
+    patterns = {words["pattern"] for words in desk()["day_state"].values()}
+    assert len(signs) == len(patterns) == len(desk()["day_state"])
+    assert cells[5].sign == "×" and "stopped" in cells[5].says and cells[-1].sign == "–"
+
+
+def test_day_states_of_the_contract_all_have_words():
+    named = [word.strip() for word in DAY_COLUMNS["main_state"].split("|")]
+    assert set(named) == set(desk()["day_state"])
+
+
+def test_every_code_has_words():
+    assert set(CAUSES) <= set(desk()["cause"])
+    assert set(CLASS_CODES) == set(desk()["class"])
+    assert set(Family.__args__) == set(desk()["family"])
+    assert set(Drive.model_fields["kind"].annotation.__args__) == set(desk()["drive"])
+    assert set(desk()["phone_first"]) - {"default"} <= set(CAUSES)
+
+
+def test_same_input_same_page(fleet):
+    assert render_fleet_page(fleet) == render_fleet_page(sample.sample_fleet())
+    assert render_site_page(sample.clogged_view()) == render_site_page(sample.clogged_view())
+
+
+@pytest.mark.parametrize(("value", "digits", "shown"), [
+    (0.0, 3, "0"), (1234.5, 3, "1 230"), (0.01234, 2, "0.012"), (9.99, 2, "10"), (float("nan"), 3, "–"),
+    (-4.04, 2, "−4"), (-4.24, 2, "−4.2"), (1e6, 3, "1 000 000"), (None, 3, "–"), (15.0, 3, "15")])
+def test_numbers_as_people_read_them(value, digits, shown):
+    assert number(value, digits).replace("\u202f", " ") == shown
+
+
+def test_units_are_converted_at_the_page_alone():
+    # 1 m3 = 264.172 US gal, 219.969 imperial gal (NIST SP 811, appendix B.9).
+    assert volume(10.0, "gal_us").replace("\u202f", " ") == "2 640 US gal"
+    assert volume(10.0, "gal_imp").replace("\u202f", " ") == "2 200 imp. gal"
+
+
+def test_words_for_confidence_and_hours():
+    assert [confidence_word(p) for p in (0.96, 0.83, 0.6, 0.45, 0.2, 0.1)] == [
+        "almost certain", "very likely", "likely", "about even", "possible", "unlikely"]
+    assert hours(float("inf")) == "not falling" and hours(0.2) == "may be empty now" and hours(120.0) == "5 days"
+    assert significant(0.0) == 0.0
+
+
+def test_rounding_of_plot_data_keeps_four_digits():
+    values = np.array([0.0, 1234.5678, -0.00123456, np.nan])
+    assert _rounded(values, 4) == [0.0, 1235.0, -0.001235, None]
