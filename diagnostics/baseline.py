@@ -1,0 +1,137 @@
+"""
+What the site was when it was well: tolerances around the sheet, fitted on its own record, dated by epochs.
+
+No separate fit on "the first good days" is made: the tolerances are random effects with datasheet priors that the
+whole record informs, and a fault's onset is sought beside them. Where sound days come first they pin the tolerances; a
+deviation present from the first day must exceed them to be called a fault, and then with less confidence. Work that
+changes the physics starts a new epoch, in which the directions it touches may take a new value.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnostics.evidence.features import FEATURE_NAMES
+from diagnostics.inference.signatures import Signatures
+from diagnostics.inference.weigh import Direction
+from diagnostics.results import ServiceEvent
+from diagnostics.service_actions import SERVICE_ACTIONS
+
+Vector = NDArray[np.float64]
+POSITION = {name: number for number, name in enumerate(FEATURE_NAMES)}
+
+# Days between the knots of drifting directions: a season has about four.
+KNOT_DAYS = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class Epoch:
+    """A stretch of days with one baseline, and what began it."""
+
+    first_day: int
+    began_by: str
+    touches: tuple[str, ...]
+
+
+# Work -> tolerance directions that may be new after it.
+_TOUCHES: dict[str, tuple[str, ...]] = {
+    "replaced_pump": ("pump", "efficiency", "flow"), "replaced_pump_end": ("pump", "efficiency", "flow"),
+    "replaced_motor": ("efficiency",), "replaced_drive": ("efficiency", "array"),
+    "replaced_module": ("array", "voltage"), "replaced_meter": ("meter",),
+    "replaced_sensor": ("array", "voltage", "level", "pressure"), "changed_setting": ("array", "efficiency"),
+    "rehabilitated_well": ("head", "drawdown"), "lowered_pump": ("head", "friction"), "replaced_battery": (),
+}
+
+
+def epochs_of(events: Sequence[ServiceEvent], first_instant_day: dict[str, int]) -> list[Epoch]:
+    """
+    List the epochs that service events begin.
+
+    Parameters
+    ----------
+    events : sequence of ServiceEvent
+        Service log of the site.
+    first_instant_day : dict of str to int
+        ISO time of an event -> position of its local day in the record.
+
+    Returns
+    -------
+    epochs : list of Epoch
+        The first starts at day 0.
+    """
+    found = [Epoch(0, "first readings", ())]
+    for event in sorted(events, key=lambda e: e.when_utc):
+        action = SERVICE_ACTIONS.get(event.action)
+        day = first_instant_day.get(event.when_utc.isoformat())
+        if action is not None and action.starts_epoch and day is not None and day > 0:
+            found.append(Epoch(day, action.label, _TOUCHES.get(event.action, ())))
+    return found
+
+
+def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epoch], *, level_logged: bool
+                         ) -> list[Direction]:
+    """
+    Build the directions in which a sound site may differ from its sheet.
+
+    Parameters
+    ----------
+    signatures : Signatures
+        With the shifts that one standard deviation of each tolerance makes, from the site's own chain.
+    days : int
+        Length of the record. [days]
+    epochs : sequence of Epoch
+        Later epochs give the touched directions a fresh value.
+    level_logged : bool
+        Without a level sensor the unseen season of the water may drift along the head direction.
+
+    Returns
+    -------
+    directions : list of Direction
+        Unit normal priors.
+    """
+    one = np.ones(days)
+    plain: dict[str, Vector] = dict(signatures.nuisance)
+    plain["voltage"] = _named(0.015, "voltage_low_sun", "voltage_mid_sun", "voltage_high_sun")
+    plain["current"] = _named(0.015, "current_low_sun", "current_mid_sun", "current_high_sun", "power_low_sun",
+                              "power_mid_sun", "power_high_sun")
+    plain["flow"] = _named(0.035, *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
+                                    for kind in ("power", "sun")))
+    # A meter within its error limits moves the balance with the tank as well.
+    plain["meter"] = _named(0.025, *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
+                                     for kind in ("power", "sun")))
+    plain["meter"][POSITION["tank_gain"]] = -0.025
+    plain["meter"][POSITION["tank_free_rise"]] = -0.015
+    plain["speed"] = _named(0.015, "speed_low_power", "speed_high_power")
+    plain["pressure"] = _named(0.015, "pressure_low_flow", "pressure_high_flow")
+    plain["tank"] = _named(0.05, "tank_gain", "tank_free_rise")
+    directions = [Direction(name, shift, one) for name, shift in plain.items() if np.any(shift != 0.0)]
+    directions += _drifting("array", plain.get("array"), 0.3, days)
+    if not level_logged:
+        directions += _drifting("head", plain.get("head"), 0.6, days)
+    for epoch in epochs[1:]:
+        course = (np.arange(days) >= epoch.first_day).astype(np.float64)
+        for name in epoch.touches:
+            shift = plain.get(name)
+            if shift is not None and np.any(shift != 0.0):
+                directions.append(Direction(f"{name} since day {epoch.first_day}", shift, course))
+    return directions
+
+
+def _named(size: float, *names: str) -> Vector:
+    shift = np.zeros(len(FEATURE_NAMES))
+    for name in names:
+        shift[POSITION[name]] = size
+    return shift
+
+
+def _drifting(name: str, shift: Vector | None, size: float, days: int) -> list[Direction]:
+    """Give a direction slow freedom over time: tents between knots."""
+    if shift is None or not np.any(shift != 0.0) or days < 1.5 * KNOT_DAYS:
+        return []
+    knots = np.linspace(0.0, days - 1.0, max(2, round(days / KNOT_DAYS) + 1))
+    spacing = knots[1] - knots[0]
+    time = np.arange(days, dtype=np.float64)
+    return [Direction(f"{name} drift", shift * size, np.clip(1.0 - np.abs(time - knot) / spacing, 0.0, 1.0))
+            for knot in knots]

@@ -1,0 +1,113 @@
+"""What a cause is: the health it changes, how it comes, who can have it, what splits it off, and what to do about it."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from diagnostics.health import Health
+from diagnostics.site import Site
+
+Shape = Literal["step", "ramp", "seasonal", "intermittent", "day_one"]
+Urgency = Literal["information", "next_route", "two_weeks", "two_days", "now"]
+
+SUBMERSIBLE = frozenset({"diaphragm_submersible", "helical_submersible", "centrifugal_submersible"})
+JETS = frozenset({"jet_shallow", "jet_deep", "jet_convertible"})
+CENTRIFUGAL = frozenset({"centrifugal_submersible", "surface_circulation", "multistage_booster"}) | JETS
+DISPLACEMENT = frozenset({"diaphragm_submersible", "helical_submersible", "plunger_booster"})
+ALL_FAMILIES = SUBMERSIBLE | CENTRIFUGAL | DISPLACEMENT
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """The sizes of one site that turn a severity into physical units."""
+
+    site: Site
+    rated_flow_m3_s: float
+    rated_power_w: float
+    head_m: float
+    array_resistance_ohm: float     # Vmp over Imp of the whole array
+    strings: int
+    substrings: int
+    level_logged: bool
+    power_logged: bool
+    voltage_logged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Misreading:
+    """What a faulty sensor does to what is read. Factors multiply, offsets add; 1 and 0 are sound."""
+
+    flow: float = 1.0
+    current: float = 1.0
+    voltage: float = 1.0
+    power: float = 1.0
+    irradiance: float = 1.0
+    speed: float = 1.0
+    pressure: float = 1.0
+    module_temperature_k: float = 0.0
+    level_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """
+    One way in which a cause shows. `severities` are tried in turn.
+
+    `health` gives the changed health, run through the site's own chain; `misreading` what a sensor does to sound
+    readings; `direct` adds shifts of summaries that no chain computes (shares of time, tank, clock). `applies` says
+    whether this site can have this form.
+    """
+
+    name: str
+    severities: Callable[[Setting], tuple[float, ...]]
+    health: Callable[[float, Setting], Health] | None = None
+    misreading: Callable[[float, Setting], Misreading] | None = None
+    direct: Callable[[float, Setting], Mapping[str, float]] | None = None
+    applies: Callable[[Setting], bool] = field(default=lambda setting: True)
+    weight: float = 1.0
+    # Severity -> the size that people are told.
+    size: Callable[[float, Setting], float] = field(default=lambda severity, setting: severity)
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A cause with everything that the diagnosis, the visit sheet and the letter need of it."""
+
+    code: str
+    label: str
+    link: str
+    moves: str
+    forms: tuple[Form, ...]
+    shapes: Mapping[Shape, float]
+    prior: float
+    size_unit: str
+    size_means: str
+    test: str                       # the cheapest field test that shows it
+    readings: tuple[str, ...]       # what that test shows if the cause is true
+    parts: tuple[str, ...]
+    dangers: tuple[str, ...]
+    owner_of_cause: str
+    owner_action: str
+    urgency: Urgency = "next_route"
+    families: frozenset[str] = ALL_FAMILIES
+    drives: frozenset[str] = frozenset({"direct", "current_booster", "voltage_booster", "tracking", "frequency",
+                                        "battery_bus"})
+    needs: tuple[str, ...] = ()     # one channel of each entry must be logged; alternatives joined by "|"
+    look_alikes: Mapping[str, str] = field(default_factory=dict)    # rival -> the one measurement that splits it
+    resets: bool = False            # washes off with rain
+    kind: Literal["health", "sensor", "stop", "after_meter", "rule"] = "health"
+
+    def possible(self, setting: Setting, channels: frozenset[str]) -> bool:
+        """Tell whether this site can have the cause and its sensors could ever show it."""
+        site = setting.site
+        if site.pump.family not in self.families or site.drive.kind not in self.drives:
+            return False
+        return all(any(name in channels for name in need.split("|")) for need in self.needs)
+
+
+def fixed(*severities: float) -> Callable[[Setting], tuple[float, ...]]:
+    """Return the same severities for every site."""
+    return lambda setting: severities
+
+
+SHARE_OF_TIME = fixed(0.2, 0.4, 0.7, 1.0)

@@ -1,0 +1,249 @@
+"""One site from readings to findings, account and verdict."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from diagnostics.account import DayBooks, accounts_by_month
+from diagnostics.baseline import epochs_of, tolerance_directions
+from diagnostics.evidence.days import daily_summaries
+from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
+from diagnostics.evidence.run_states import interval_states
+from diagnostics.evidence.summary import Summaries
+from diagnostics.expected import ChainNotAvailable, SiteModel, expect
+from diagnostics.health import Health
+from diagnostics.inference.findings import WorkDay, build_finding
+from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of
+from diagnostics.inference.profiles import build_profiles
+from diagnostics.inference.search import Accepted, select_causes
+from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
+from diagnostics.inference.weigh import build_field, day_noise, feature_drift
+from diagnostics.readings import SiteReadings
+from diagnostics.repairs import prove_repairs
+from diagnostics.results import Finding, ServiceEvent, SiteDiagnosis, StateSpan
+from diagnostics.settings import Settings
+from diagnostics.site import Site
+from diagnostics.sufficiency import Judgeable, judge
+
+Vector = NDArray[np.float64]
+Verdict = Literal["working", "less than it should", "not working", "not enough data"]
+_OPEN = ("new", "growing", "steady", "relapsed")
+
+
+def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequence[ServiceEvent] = (),
+                  neighbours: Mapping[str, SiteDiagnosis] | None = None, settings: Settings | None = None,
+                  as_of_utc: pd.Timestamp | None = None) -> SiteDiagnosis:
+    """
+    Diagnose one site from all its readings.
+
+    The whole record is weighed each time, so a nightly run gives what a full run gives.
+
+    Parameters
+    ----------
+    site : Site
+        Description.
+    readings : SiteReadings
+        Values with masks on one grid.
+    service_events : sequence of ServiceEvent, optional
+        Service log of this site.
+    neighbours : mapping of str to SiteDiagnosis, optional
+        Sites under the same sky or on the same aquifer, as a control group.
+    settings : Settings, optional
+        Thresholds.
+    as_of_utc : pandas.Timestamp, optional
+        Time up to which readings should have come, usually the fleet's last; makes silence visible.
+
+    Returns
+    -------
+    diagnosis : SiteDiagnosis
+        Days, summaries, intervals, findings, states, accounts, proofs and verdict.
+    """
+    settings = settings or Settings()
+    if len(readings.values) == 0:
+        return _empty(site, "No readings at all.")
+    notes: list[str] = []
+    model: SiteModel | None
+    try:
+        model = SiteModel.build(site)
+    except ChainNotAvailable as gap:
+        model = None
+        notes.append(f"Expected delivery cannot be reckoned: {gap}")
+    weather = pd.DataFrame({name: readings.sound(name) for name in WEATHER_CHANNELS}, index=readings.values.index)
+    expected = expect(site, weather, readings.interval_s, model=model)
+    intervals = build_intervals(site, readings, expected, model, settings, as_of_utc=as_of_utc)
+    judgeable = judge(site, intervals, settings)
+    summaries = daily_summaries(site, readings, intervals, judgeable, as_of_utc=as_of_utc)
+    signatures = compute_signatures(site, intervals, judgeable, lambda health: _build(site, health), model,
+                                    frozenset(name for name in intervals.read if intervals.has(name)))
+    event_day = _event_days(site, service_events, intervals)
+    noise = day_noise(summaries, settings)
+    profiles = build_profiles(len(intervals.days), events=sorted(set(event_day.values())),
+                              washes=_washes(intervals, service_events, event_day, settings),
+                              flags=_flags(summaries))
+    setting = setting_of(site, intervals)
+    directions = tolerance_directions(signatures, len(intervals.days), epochs_of(service_events, event_day),
+                                      level_logged=setting.level_logged)
+    accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
+    field = build_field(noise, profiles, directions, settings, known_shifts=[(a.shift, a.course) for a in accepted])
+    drift = feature_drift(field, noise, settings, directions)
+    sound_ratio = healthy_ratio(drift, signatures) if model is not None else np.ones(len(intervals.days))
+    stopped = interval_states(site, intervals)["stopped_share"] if model is not None else np.zeros(
+        len(intervals.index), dtype=bool)
+    books = day_books(intervals, judgeable, readings, accepted, signatures, sound_ratio, stopped)
+    work = [WorkDay(event_day[e.when_utc.isoformat()], e.action, e.meant_for) for e in service_events
+            if e.when_utc.isoformat() in event_day]
+    findings = [build_finding(site.id, a, days=intervals.days, signatures=signatures, noise=noise, drift=drift,
+                              profiles=profiles, setting=setting, loss=loss_of(a, books), work=work,
+                              settings=settings) for a in accepted]
+    days = _day_table(intervals, judgeable, books, stopped, summaries)
+    verdict, says = _verdict(days, findings, judgeable, settings)
+    return SiteDiagnosis(
+        site_id=site.id, days=days, summaries=summaries.values, findings=findings,
+        intervals=_interval_table(intervals, judgeable, sound_ratio), states=_states(site.id, days),
+        accounts=accounts_by_month(site.id, intervals.days, books),
+        proofs=prove_repairs(service_events, event_day, signatures, noise, drift, accepted), verdict=verdict,
+        verdict_says=says, notes=notes)
+
+
+def _build(site: Site, health: Health) -> SiteModel:
+    return SiteModel.build(site, health)
+
+
+def _event_days(site: Site, events: Sequence[ServiceEvent], intervals: Intervals) -> dict[str, int]:
+    found: dict[str, int] = {}
+    first = pd.Timestamp(intervals.days[0])
+    for event in events:
+        stamp = pd.Timestamp(event.when_utc)
+        stamp = stamp.tz_localize("UTC") if stamp.tzinfo is None else stamp
+        day = (stamp.tz_convert(site.timezone).tz_localize(None).normalize() - first).days
+        if 0 <= day < len(intervals.days):
+            found[event.when_utc.isoformat()] = int(day)
+    return found
+
+
+def _washes(intervals: Intervals, events: Sequence[ServiceEvent], event_day: dict[str, int],
+            settings: Settings) -> list[int]:
+    days = {event_day[e.when_utc.isoformat()] for e in events
+            if e.action == "washed_array" and e.when_utc.isoformat() in event_day}
+    rain = intervals.channel("rain_mm_rain")
+    if np.isfinite(rain).any():
+        total = np.bincount(intervals.day, weights=np.nan_to_num(rain), minlength=len(intervals.days))
+        days |= {int(d) for d in np.flatnonzero(total >= settings.washing_rain_mm)}
+    return sorted(days)
+
+
+def _flags(summaries: Summaries) -> Vector:
+    """Mark the days on which something stood, cycled or jumped: the course of an intermittent cause."""
+    values = summaries.values
+    on = np.zeros(len(values), dtype=bool)
+    for name in ("stopped_share", "dry_share", "probe_share", "total_reset", "overflow_share", "float_hold_share"):
+        on |= values[name].to_numpy() > 0.15
+    return on.astype(np.float64)
+
+
+def _interval_table(intervals: Intervals, judgeable: Judgeable, sound_ratio: Vector) -> pd.DataFrame:
+    table = intervals.expected.copy()
+    table["flow_m3_s"] = intervals.flow_m3_s
+    table["array_power_w"] = intervals.power_w
+    table["flow_at_power_m3_s"] = intervals.flow_at_power_m3_s
+    table["own_expected_flow_m3_s"] = table["expected_flow_m3_s"] * sound_ratio[intervals.day]
+    table["tank_full"] = intervals.tank_full
+    table["judged"] = judgeable.delivery
+    table["reason"] = pd.Categorical(judgeable.reason.astype(str))
+    table["day"] = intervals.days.to_numpy()[intervals.day]
+    return table
+
+
+def _day_table(intervals: Intervals, judgeable: Judgeable, books: DayBooks, stopped: NDArray[np.bool_],
+               summaries: Summaries) -> pd.DataFrame:
+    count, day, hours = len(intervals.days), intervals.day, intervals.hours
+    poa = np.nan_to_num(intervals.poa_w_m2)
+    clear = np.nan_to_num(intervals.expected["clear_sky_poa_w_m2"].to_numpy(dtype=np.float64))
+    known = np.isfinite(intervals.poa_w_m2)
+    irradiation = np.bincount(day, weights=poa * hours / 1000.0, minlength=count)
+    clear_known = np.bincount(day, weights=np.where(known, clear, 0.0) * hours / 1000.0, minlength=count)
+    off = np.bincount(day, weights=np.where(stopped, hours, 0.0), minlength=count)
+    full = books.states.get("tank_full", np.zeros(count))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = books.delivered / (books.expected - full)
+        clear_ratio = np.where(clear_known > 0.2, irradiation / clear_known, np.nan)
+    judged = judgeable.day_judged
+    blank = np.where(judged, 1.0, np.nan)
+    table = pd.DataFrame({
+        "judged": judged, "reason": judgeable.day_reason, "expected_m3": books.expected * blank,
+        "expected_low_m3": books.expected_low * blank, "expected_high_m3": books.expected_high * blank,
+        "delivered_m3": books.delivered * blank, "seen_m3": books.seen,
+        "delivery_ratio": np.where(judged & (books.expected - full > 0.0), ratio, np.nan),
+        "irradiation_kwh_m2": irradiation, "clear_sky_ratio": clear_ratio, "sun_hours": judgeable.sun_hours,
+        "judged_sun_hours": judgeable.judged_sun_hours, "tank_full_m3": full * blank, "off_hours": off,
+    }, index=intervals.days)
+    table["main_state"] = _main_state(table, summaries)
+    return table
+
+
+def _main_state(table: pd.DataFrame, summaries: Summaries) -> list[str]:
+    probe = summaries.values["probe_share"].fillna(0.0).to_numpy()
+    stopped = summaries.values["stopped_share"].fillna(0.0).to_numpy()
+    silent = summaries.values["silent_share"].fillna(0.0).to_numpy()
+    with np.errstate(invalid="ignore"):
+        full = (table["tank_full_m3"] > 0.3 * table["expected_m3"]).to_numpy()
+        dull = (table["clear_sky_ratio"] < 0.3).to_numpy()
+    chosen = np.select([silent > 0.9, ~table["judged"].to_numpy(), probe > 0.3, stopped > 0.5, full, dull],
+                       ["silent", "not_judged", "low_water", "stopped", "tank_full", "dull"], default="working")
+    return [str(state) for state in chosen]
+
+
+def _states(site_id: str, days: pd.DataFrame) -> list[StateSpan]:
+    spans = []
+    says = {"tank_full": "Tank full: {v:.1f} m3 could have been pumped and were not called for.",
+            "dull": "Dull: the sun gave {r:.0%} of a clear sky."}
+    with np.errstate(invalid="ignore"):
+        marks = {"tank_full": (days["tank_full_m3"] > 0.05 * days["expected_m3"]).to_numpy(),
+                 "dull": (days["clear_sky_ratio"].rolling(7, min_periods=4, center=True).mean() < 0.5).to_numpy()}
+    for state, on in marks.items():
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(int), [0]))))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            part = days.iloc[first:last]
+            volume = float(part["tank_full_m3"].sum()) if state == "tank_full" else 0.0
+            text = says[state].format(v=volume, r=float(part["clear_sky_ratio"].mean()))
+            spans.append(StateSpan(site_id=site_id, state=state, first_day=pd.Timestamp(part.index[0]).date(),
+                                   last_day=pd.Timestamp(part.index[-1]).date(), volume_m3=volume, says=text))
+    return spans
+
+
+def _verdict(days: pd.DataFrame, findings: Sequence[Finding], judgeable: Judgeable, settings: Settings
+             ) -> tuple[Verdict, str]:
+    open_now = [f for f in findings if f.status in _OPEN]
+    silent = any(f.cause == "logger_silent" for f in open_now)
+    recent = days.tail(30)
+    judged = recent[recent["judged"].to_numpy(dtype=bool)]
+    hours = float(judged["judged_sun_hours"].sum())
+    if silent or float(judgeable.judged_sun_hours.sum()) < settings.least_judged_sun_hours or hours < 5.0:
+        missing = "no readings arrive" if silent else f"only {hours:.0f} judged sun hours in the last 30 days"
+        return "not enough data", f"No verdict: {missing}."
+    last = judged.tail(3)
+    if len(last) and (last["main_state"] == "stopped").all() and any(f.cause != "meter_stopped" for f in open_now):
+        return "not working", "The pump stood on the last judged days though sun and tank called for it."
+    costing = [f for f in open_now if f.water_lost_m3_day > 0.0]
+    ratio = float(judged["delivered_m3"].sum() / max(float((judged["expected_m3"] - judged["tank_full_m3"]).sum()),
+                                                     1e-9))
+    if costing:
+        worst = max(costing, key=lambda f: f.water_lost_m3_day)
+        return "less than it should", (f"{ratio:.0%} of the water due in the last 30 days; "
+                                       f"{worst.water_lost_m3_day:.1f} m3 a day go to {worst.cause}.")
+    if open_now:
+        return "working", f"{ratio:.0%} of the water due in the last 30 days; see the findings on its measuring."
+    return "working", f"{ratio:.0%} of the water due in the last 30 days."
+
+
+def _empty(site: Site, says: str) -> SiteDiagnosis:
+    nothing: dict[str, Any] = {}
+    return SiteDiagnosis(site_id=site.id, days=pd.DataFrame(nothing), summaries=pd.DataFrame(nothing),
+                         intervals=pd.DataFrame(nothing), findings=[], states=[], accounts=[],
+                         verdict="not enough data", verdict_says=says)
+
+
+__all__ = ["Accepted", "Signatures", "diagnose_site"]

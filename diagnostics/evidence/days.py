@@ -1,0 +1,175 @@
+"""Bring all summaries of a site together, one row a local day."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from diagnostics.evidence.intervals import Intervals
+from diagnostics.evidence.ratios import Rows, Table, ratio_table
+from diagnostics.evidence.run_states import run_state_table
+from diagnostics.evidence.sensor_checks import sensor_table
+from diagnostics.evidence.summary import Summaries
+from diagnostics.evidence.tank_balance import tank_table
+from diagnostics.readings import SiteReadings
+from diagnostics.site import Site
+from diagnostics.sufficiency import Judgeable
+
+Vector = NDArray[np.float64]
+
+
+def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
+    """
+    Pick the columns that the ratios need.
+
+    Parameters
+    ----------
+    site : Site
+        Description.
+    intervals : Intervals
+        Readings beside expectation.
+    judgeable : Judgeable
+        Which interval can answer what.
+
+    Returns
+    -------
+    rows : Rows
+        One group a day.
+    """
+    expected = intervals.expected
+    noon = _solar_noon_hour(intervals)
+    before_noon = np.where(np.isfinite(noon), (intervals.hour < noon).astype(np.float64), np.nan)
+    return Rows(
+        group=intervals.day, groups=len(intervals.days), weight=steadiness(intervals), poa_w_m2=intervals.poa_w_m2,
+        before_noon=before_noon, air_temperature_c=intervals.channel("air_temperature_c"),
+        current_a=intervals.channel("array_current_a"), voltage_v=intervals.channel("array_voltage_v"),
+        power_w=intervals.power_w, flow_m3_s=intervals.flow_m3_s, speed_rpm=intervals.channel("pump_speed_rpm"),
+        level_m=intervals.channel("water_level_m"), pressure_pa=intervals.channel("outlet_pressure_pa"),
+        healthy_current_a=_column(expected, "expected_array_current_a"),
+        healthy_voltage_v=_column(expected, "expected_array_voltage_v"),
+        healthy_power_w=_column(expected, "expected_array_power_w"),
+        healthy_flow_m3_s=_column(expected, "expected_flow_m3_s"),
+        flow_at_power_m3_s=intervals.flow_at_power_m3_s, speed_at_power_rpm=intervals.speed_at_power_rpm,
+        drawdown_at_flow_m=intervals.drawdown_at_flow_m, pressure_at_flow_pa=intervals.pressure_at_flow_pa,
+        static_level_m=intervals.static_level_m, electrical_ok=judgeable.electrical,
+        hydraulic_ok=judgeable.hydraulic, rated_flow_m3_s=intervals.scales.rated_flow_m3_s,
+        head_scale_m=intervals.scales.head_m, hot_from_c=hot_limit(site))
+
+
+def hot_limit(site: Site) -> float:
+    """Return the air temperature from which this drive may derate; 30 degC where the sheet is silent. [degC]"""
+    start = site.drive.derating_start_temperature_c
+    return 30.0 if start is None else min(float(start), 35.0)
+
+
+def steadiness(intervals: Intervals) -> Vector:
+    """Return a weight near 1 under steady sun and small where cloud edges pass, for sensors sample at other moments."""
+    sun = intervals.poa_w_m2
+    before = np.abs(np.diff(sun, prepend=np.nan))
+    after = np.abs(np.diff(sun, append=np.nan))
+    swing = np.fmax(before, after)
+    with np.errstate(invalid="ignore"):
+        weight = 1.0 / (1.0 + (swing / (0.15 * (sun + 60.0))) ** 2)
+    return np.where(np.isfinite(weight), weight, 0.3)
+
+
+def daily_summaries(site: Site, readings: SiteReadings, intervals: Intervals, judgeable: Judgeable,
+                    *, as_of_utc: pd.Timestamp | None = None) -> Summaries:
+    """
+    Compute every daily summary with its error.
+
+    Parameters
+    ----------
+    site : Site
+        Description.
+    readings : SiteReadings
+        As read, with masks.
+    intervals : Intervals
+        Readings beside expectation.
+    judgeable : Judgeable
+        Which interval can answer what.
+    as_of_utc : pandas.Timestamp, optional
+        Time up to which readings should have come.
+
+    Returns
+    -------
+    summaries : Summaries
+        All features in their fixed order.
+    """
+    parts: list[Table] = [sensor_table(site, readings, intervals, as_of_utc), tank_table(site, intervals)]
+    if np.isfinite(intervals.scales.rated_flow_m3_s):
+        parts.append(ratio_table(site_rows(site, intervals, judgeable)))
+        parts.append(run_state_table(site, intervals))
+        parts.append(_levels(intervals))
+        parts.append(_start_power(intervals))
+    values: dict[str, Vector] = {}
+    errors: dict[str, Vector] = {}
+    samples: dict[str, Vector] = {}
+    for part in parts:
+        values.update(part.values)
+        errors.update(part.errors)
+        samples.update(part.samples)
+    return Summaries.from_columns(intervals.days, values, errors, samples)
+
+
+def _levels(intervals: Intervals) -> Table:
+    table = Table({}, {}, {})
+    first = np.concatenate(([True], intervals.day[1:] != intervals.day[:-1]))
+    deeper = (intervals.static_level_m - intervals.sheet_level_m) / intervals.scales.head_m
+    value = np.full(len(intervals.days), np.nan)
+    value[intervals.day[first]] = deeper[first]
+    if np.isfinite(value).any():
+        table.values["static_level"] = value
+        table.errors["static_level"] = np.full(len(value), 0.002)
+        table.samples["static_level"] = np.ones(len(value))
+    return table
+
+
+def _start_power(intervals: Intervals) -> Table:
+    """
+    Find the power at which water starts and stops: the middle between the most power without and least with water.
+
+    The stop side counts as much as the start side, since start is disturbed by break-away torque and delays; a
+    quantile on either side keeps one passing cloud from deciding.
+    """
+    table = Table({}, {}, {})
+    threshold = intervals.scales.threshold_power_w
+    if not (threshold > 0.0 and np.isfinite(intervals.power_w).any()):
+        return table
+    with np.errstate(invalid="ignore"):
+        ratio = intervals.power_w / threshold
+        near = (ratio > 0.25) & (ratio < 4.0) & intervals.flow_known & ~intervals.tank_full & intervals.turning
+    value = np.full(len(intervals.days), np.nan)
+    spread = np.full(len(intervals.days), np.nan)
+    count = np.zeros(len(intervals.days))
+    frame = pd.DataFrame({"day": intervals.day[near], "p": ratio[near], "wet": intervals.flowing[near]})
+    if frame.empty:
+        return table
+    dry = frame[~frame["wet"]].groupby("day")["p"].agg(["max", "size"])
+    wet = frame[frame["wet"]].groupby("day")["p"].agg(["min", "size"])
+    both = dry.add_suffix("_dry").join(wet.add_suffix("_wet"), how="inner")
+    both = both[(both["size_dry"] >= 1) & (both["size_wet"] >= 2)]
+    if both.empty:
+        return table
+    at = both.index.to_numpy()
+    value[at] = 0.5 * (both["max_dry"] + both["min_wet"]).to_numpy() - 1.0
+    spread[at] = 0.5 * np.abs(both["max_dry"] - both["min_wet"]).to_numpy() + 0.05
+    count[at] = (both["size_dry"] + both["size_wet"]).to_numpy()
+    table.values["start_power"], table.errors["start_power"], table.samples["start_power"] = value, spread, count
+    return table
+
+
+def _solar_noon_hour(intervals: Intervals) -> Vector:
+    """Return for each interval the local hour of the day's highest sun."""
+    days = len(intervals.days)
+    order = np.lexsort((intervals.sun_elevation_deg, intervals.day))
+    day = intervals.day[order]
+    last = np.concatenate((day[1:] != day[:-1], [True]))
+    noon = np.full(days, np.nan)
+    noon[day[last]] = intervals.hour[order[last]]
+    usual = np.nanmedian(noon) if np.isfinite(noon).any() else np.nan
+    noon = np.where(np.abs(noon - usual) < 1.0, noon, usual)
+    return np.asarray(noon[intervals.day], dtype=np.float64)
+
+
+def _column(frame: pd.DataFrame, name: str) -> Vector:
+    return np.asarray(frame[name].to_numpy(), dtype=np.float64)

@@ -1,0 +1,247 @@
+"""One table of intervals: what was read, what a sound site would have shown, and the state the site was in."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from diagnostics.chain.tank import volume_at_level
+from diagnostics.readings import Mask, SiteReadings
+from diagnostics.settings import Settings
+from diagnostics.site import Site
+
+Vector = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+# Doubt that is itself evidence: the value is kept for the diagnosis, never for the delivered volume.
+_EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEGATIVE_FLOW | Mask.TOTAL_RESET)
+WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
+                    "direct_normal_irradiance_w_m2", "air_temperature_c", "module_temperature_c", "wind_speed_m_s")
+
+
+@dataclass(frozen=True)
+class Scales:
+    """Sizes against which the site's readings are small or large."""
+
+    rated_flow_m3_s: float
+    rated_power_w: float
+    threshold_power_w: float
+    head_m: float
+    rated_voltage_v: float
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """Arrays of one site, all of the length of the readings; unknown is NaN."""
+
+    index: pd.DatetimeIndex
+    day: NDArray[np.intp]               # position in `days`
+    days: pd.Index                      # local dates, complete from first to last
+    hour: Vector                        # local clock hour of the interval's middle
+    hours: Vector                       # length of the interval
+    expected: pd.DataFrame              # what `expect` said
+    read: dict[str, Vector]             # channels as evidence
+    power_w: Vector                     # measured array power, V times I where power itself is not logged
+    flow_m3_s: Vector
+    poa_w_m2: Vector
+    sun_elevation_deg: Vector
+    static_level_m: Vector              # measured rest level of the day, NaN where not logged
+    sheet_level_m: Vector               # described rest level with its season
+    flow_at_power_m3_s: Vector
+    speed_at_power_rpm: Vector
+    drawdown_at_flow_m: Vector
+    pressure_at_flow_pa: Vector
+    tank_volume_m3: Vector
+    tank_full: Flags
+    tank_known: Flags
+    should_run: Flags                   # sun enough, tank calling or unknown
+    turning: Flags                      # power is taken, or water flows where power is not logged
+    turning_known: Flags
+    flowing: Flags
+    flow_known: Flags
+    scales: Scales
+
+    def channel(self, name: str) -> Vector:
+        """Return one channel, all NaN where it is not logged."""
+        found = self.read.get(name)
+        return found if found is not None else np.full(len(self.index), np.nan)
+
+    def has(self, name: str) -> bool:
+        """Tell whether a channel holds at least one value."""
+        return name in self.read and bool(np.isfinite(self.read[name]).any())
+
+
+def evidence_values(readings: SiteReadings) -> dict[str, Vector]:
+    """
+    Return every channel with values kept where only their plausibility is in doubt.
+
+    Parameters
+    ----------
+    readings : SiteReadings
+        Values and masks.
+
+    Returns
+    -------
+    read : dict of ndarray
+        NaN where the value is unreadable, a sentinel, out of range, a spike, in conflict or interpolated; a value
+        that repeats is kept only where it is zero, for a meter at rest repeats too.
+    """
+    read: dict[str, Vector] = {}
+    for name in readings.values.columns:
+        values = readings.values[name].to_numpy(dtype=np.float64)
+        bits = readings.masks[name].to_numpy(dtype=np.int64)
+        fatal = (bits & ~_EVIDENCE_BITS) != 0
+        repeating = (bits & int(Mask.STUCK)) != 0
+        fatal |= repeating & ~((values == 0.0) & (name in ("flow_m3_s", "draw_flow_m3_s")))
+        read[name] = np.where(fatal, np.nan, values)
+    return read
+
+
+def local_days(site: Site, readings: SiteReadings, as_of_utc: pd.Timestamp | None
+               ) -> tuple[NDArray[np.intp], pd.Index, Vector]:
+    """Return position of each interval's local day, the complete days, and the local hour of its middle."""
+    local = readings.mid_interval_utc().tz_convert(site.timezone)
+    naive = local.tz_localize(None)
+    midnight = naive.normalize()
+    last = midnight[-1]
+    if as_of_utc is not None:
+        reached = (as_of_utc.tz_convert(site.timezone) - pd.Timedelta(seconds=1)).tz_localize(None).normalize()
+        last = max(last, reached)
+    days = pd.date_range(midnight[0], last, freq="D")
+    position = ((midnight - days[0]) // pd.Timedelta(days=1)).to_numpy().astype(np.intp)
+    hour = ((naive - midnight) / pd.Timedelta(hours=1)).to_numpy().astype(np.float64)
+    return position, pd.Index(days.date, name="day"), hour
+
+
+def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, model: Any, settings: Settings,
+                    *, as_of_utc: pd.Timestamp | None = None) -> Intervals:
+    """
+    Put readings, expectation and states of one site beside each other.
+
+    Parameters
+    ----------
+    site : Site
+        Description.
+    readings : SiteReadings
+        Values with masks.
+    expected : pandas.DataFrame
+        Result of `expect` on the same index.
+    model : SiteModel or None
+        Healthy model; None where the chain of this site cannot be reckoned.
+    settings : Settings
+        Thresholds.
+    as_of_utc : pandas.Timestamp, optional
+        Time up to which readings should have come.
+
+    Returns
+    -------
+    intervals : Intervals
+        Everything later steps need, without loops over rows.
+    """
+    read = evidence_values(readings)
+    day, days, hour = local_days(site, readings, as_of_utc)
+    index = pd.DatetimeIndex(readings.values.index)
+    n = len(index)
+    unknown = np.full(n, np.nan)
+    hours = readings.interval_s.to_numpy(dtype=np.float64) / 3600.0
+    power = _measured_power(read, unknown)
+    flow = read.get("flow_m3_s", unknown)
+    elevation = expected["sun_elevation_deg"].to_numpy(dtype=np.float64)
+    static = _rest_level_of_day(read, elevation, hour, day, len(days), flow, unknown)
+    if model is not None:
+        sheet = np.broadcast_to(np.asarray(model.static_level(index), dtype=np.float64), n).copy()
+        taken = np.where(np.isfinite(static), static, sheet)
+        at_power = np.asarray(model.flow_at_power(power, static_level_m=taken), dtype=np.float64)
+        speed_at_power = np.asarray(model.speed_at_power(power, static_level_m=taken), dtype=np.float64)
+        level_at_flow = np.asarray(model.pumping_level_at_flow(np.maximum(flow, 0.0), static_level_m=taken))
+        drawdown = np.asarray(level_at_flow - taken, dtype=np.float64)
+        pressure = np.asarray(model.outlet_pressure_at_flow(np.maximum(flow, 0.0)), dtype=np.float64)
+        scales = site_scales(site, model)
+    else:
+        sheet, at_power, speed_at_power, drawdown, pressure = unknown, unknown, unknown, unknown, unknown
+        scales = Scales(np.nan, np.nan, np.nan, np.nan, np.nan)
+    full, tank_known = _tank_full(site, read, day, n)
+    x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
+    x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        should = (x_flow > 0.15 * scales.rated_flow_m3_s) & (elevation > 3.0)
+        flowing = flow > np.maximum(0.03 * scales.rated_flow_m3_s, 1.5 * site.flow_meter.floor_m3_s)
+        power_known = np.isfinite(power)
+        turning = np.where(power_known, power > np.maximum(0.08 * x_power, 0.01 * scales.rated_power_w), flowing)
+    return Intervals(
+        index=index, day=day, days=days, hour=hour, hours=hours, expected=expected, read=read, power_w=power,
+        flow_m3_s=flow, poa_w_m2=expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
+        sun_elevation_deg=elevation, static_level_m=static, sheet_level_m=sheet, flow_at_power_m3_s=at_power,
+        speed_at_power_rpm=speed_at_power, drawdown_at_flow_m=drawdown, pressure_at_flow_pa=pressure,
+        tank_volume_m3=_stored(site, read.get("tank_level_m", unknown)), tank_full=full,
+        tank_known=tank_known, should_run=should & ~full, turning=turning.astype(bool),
+        turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales)
+
+
+def site_scales(site: Site, model: Any) -> Scales:
+    """Return rated flow and power, start power, total head and array voltage of the healthy site."""
+    rated_flow, rated_power = float(model.rated_flow_m3_s), float(model.rated_array_power_w)
+    level = float(np.asarray(model.pumping_level_at_flow(np.array([rated_flow])), dtype=np.float64).ravel()[0])
+    pipework = site.pipework
+    head = abs(level + pipework.outlet_height_m) + pipework.outlet_pressure_pa / (998.2 * 9.80665)
+    pressure = float(np.asarray(model.outlet_pressure_at_flow(np.array([rated_flow]))).ravel()[0])
+    head = max(head, pressure / (998.2 * 9.80665), 0.5)
+    voltage = np.nan
+    if site.array is not None:
+        voltage = site.array.module.vmp_v * site.array.modules_in_series
+    threshold = float(np.asarray(model.threshold_power_w(), dtype=np.float64).ravel()[0])
+    return Scales(rated_flow, rated_power, threshold, head, voltage)
+
+
+def _measured_power(read: dict[str, Vector], unknown: Vector) -> Vector:
+    product = read.get("array_voltage_v", unknown) * read.get("array_current_a", unknown)
+    direct = read.get("array_power_w", unknown)
+    return np.maximum(np.where(np.isfinite(direct), direct, product), 0.0)
+
+
+def _rest_level_of_day(read: dict[str, Vector], elevation: Vector, hour: Vector, day: NDArray[np.intp], days: int,
+                       flow: Vector, unknown: Vector) -> Vector:
+    """Take the median level in the last dark hours before the sun, carried over three days at most."""
+    level = read.get("water_level_m", unknown)
+    with np.errstate(invalid="ignore"):
+        resting = (np.isfinite(level) & (elevation < 2.0) & (hour < 12.0) & (elevation > -40.0)
+                   & ~(flow > 1e-6))
+    if not resting.any():
+        return unknown
+    by_day = pd.Series(level[resting]).groupby(day[resting]).median().reindex(range(days))
+    return np.asarray(by_day.ffill(limit=3).to_numpy(dtype=np.float64)[day], dtype=np.float64)
+
+
+def _tank_full(site: Site, read: dict[str, Vector], day: NDArray[np.intp], n: int) -> tuple[Flags, Flags]:
+    """
+    Say where the tank was full, by float or by level with the float's own hysteresis.
+
+    A tank that has reached its full mark stays "full" until the level has fallen to where the float calls again.
+    A float that says full while the level is known to be far below is not believed here: that is evidence.
+    """
+    unknown = np.full(n, np.nan)
+    float_says, level = read.get("tank_full_ratio", unknown), read.get("tank_level_m", unknown)
+    known = np.isfinite(float_says) | np.isfinite(level)
+    full = np.zeros(n, dtype=bool)
+    tank = site.tank
+    low = np.zeros(n, dtype=bool)
+    if tank is not None and np.isfinite(level).any():
+        near = 0.03 * tank.full_level_m
+        reset = tank.float_reset_level_m if tank.float_reset_level_m is not None else 0.93 * tank.full_level_m
+        with np.errstate(invalid="ignore"):
+            mark = np.where(level >= tank.full_level_m - near, 1.0, np.where(level < reset - near, 0.0, np.nan))
+            low = level < 0.75 * reset
+        held = pd.Series(mark).ffill(limit=500).to_numpy(dtype=np.float64)
+        full = (held == 1.0) & np.isfinite(level)
+    with np.errstate(invalid="ignore"):
+        says = float_says > 0.05
+    float_trusted = says & ~low
+    return full | float_trusted, known
+
+
+def _stored(site: Site, level: Vector) -> Vector:
+    if site.tank is None:
+        return np.full(level.shape, np.nan)
+    return np.asarray(volume_at_level(site.tank, np.maximum(level, 0.0)), dtype=np.float64)

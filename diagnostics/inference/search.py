@@ -1,0 +1,299 @@
+"""Which cause, since when, how much: posterior over causes, and forward selection of concurrent ones."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from diagnostics.causes import CAUSES, Cause
+from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
+from diagnostics.inference.profiles import SPREAD, Profiles
+from diagnostics.inference.signatures import Case, Signatures
+from diagnostics.inference.weigh import Direction, Field, Noise, build_field, rescore, scan
+from diagnostics.settings import Settings
+
+Vector = NDArray[np.float64]
+TOP = 24
+FREE = np.array([FEATURES[name].free for name in FEATURE_NAMES])
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One case with one profile and its weight among those of its cause."""
+
+    case: int
+    profile: int
+    log_ratio: float
+    weight: float
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Posterior of one round: probabilities by cause code ("nothing" for no fault), candidates of each cause."""
+
+    probability: Mapping[str, float]
+    log_evidence: Mapping[str, float]
+    candidates: Mapping[str, list[Candidate]]
+    field: Field
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """A cause that the record asks for: its case, course over the days, posterior against rivals."""
+
+    cause: Cause
+    case: Case | None
+    case_number: int
+    shift: Vector               # (all features,) at full course
+    course: Vector              # (days,) 0..1
+    severity: float
+    severity_low: float
+    severity_high: float
+    onset: int
+    onset_low: int
+    onset_high: int
+    last: int
+    kind: str
+    weighed: Weighed
+
+
+def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
+              settings: Settings, *, known: list[tuple[Vector, Vector]] | None = None) -> Weighed:
+    """
+    Weigh every cause against nothing wrong and the unexplained.
+
+    Parameters
+    ----------
+    signatures : Signatures
+        Cases and shifts of this site.
+    noise : Noise
+        Daily values and variances.
+    profiles : Profiles
+        Shapes over time.
+    directions : list of Direction
+        Tolerances.
+    settings : Settings
+        Temper and signature error.
+    known : list of (shift, course), optional
+        Causes already accepted.
+
+    Returns
+    -------
+    weighed : Weighed
+        Probabilities add up to 1.
+    """
+    field = build_field(noise, profiles, directions, settings, known_shifts=known)
+    log_prior_kind = _kind_priors(profiles)
+    log_ratio = scan(field, signatures.shifts)
+    codes = [case.cause.code for case in signatures.cases]
+    case_prior = np.array([case.log_prior for case in signatures.cases])
+    evidence: dict[str, float] = {}
+    picked: dict[str, tuple[NDArray[np.intp], NDArray[np.intp], Vector, float]] = {}
+    for code in dict.fromkeys(codes):
+        rows = np.flatnonzero(np.array([c == code for c in codes]))
+        prior = case_prior[rows][:, None] + log_prior_kind[code][None, :]
+        block = log_ratio[rows] / settings.evidence_temper + prior
+        flat = block.ravel()
+        top = np.argpartition(flat, -min(TOP, flat.size))[-min(TOP, flat.size):]
+        rest = float(logsumexp(flat) - logsumexp(flat[top]))
+        picked[code] = (rows[top // profiles.count], top % profiles.count, prior.ravel()[top], rest)
+    candidates: dict[str, list[Candidate]] = {}
+    if picked:
+        case_rows = np.concatenate([p[0] for p in picked.values()])
+        profile_rows = np.concatenate([p[1] for p in picked.values()])
+        exact = rescore(field, signatures.shifts[case_rows], profile_rows, signature_error=settings.signature_error)
+        at = 0
+        for code, (rows, columns, prior, rest) in picked.items():
+            part = exact[at:at + len(rows)]
+            at += len(rows)
+            total = part / settings.evidence_temper + prior
+            evidence[code] = float(logsumexp(total)) + min(rest, 3.0)
+            share = np.exp(total - logsumexp(total))
+            order = np.argsort(-share)
+            candidates[code] = [Candidate(int(rows[i]), int(columns[i]), float(part[i]), float(share[i]))
+                                for i in order]
+    evidence["unexplained"] = _unexplained(field, profiles, settings, candidates)
+    log_weights = {code: value + float(np.log(CAUSES[code].prior)) for code, value in evidence.items()}
+    log_weights["nothing"] = 0.0
+    norm = float(logsumexp(list(log_weights.values())))
+    return Weighed({code: float(np.exp(value - norm)) for code, value in log_weights.items()}, evidence, candidates,
+                   field)
+
+
+def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
+    """Spread each cause's onset shapes evenly over the profiles of that kind."""
+    count = {kind: int((profiles.kind == kind).sum()) for kind in set(profiles.kind)}
+    priors: dict[str, Vector] = {}
+    for code, cause in CAUSES.items():
+        mass: dict[str, float] = {}
+        for shape, weight in cause.shapes.items():
+            spread = SPREAD["ramp_resets" if shape == "ramp" and cause.resets else shape]
+            present = {kind: share for kind, share in spread.items() if count.get(kind)}
+            total = sum(present.values())
+            for kind, share in present.items():
+                mass[kind] = mass.get(kind, 0.0) + weight * share / total
+        log_prior = np.full(profiles.count, -np.inf)
+        for kind, weight in mass.items():
+            log_prior[profiles.kind == kind] = np.log(weight) - np.log(count[kind])
+        priors[code] = log_prior
+    return priors
+
+
+def _unexplained(field: Field, profiles: Profiles, settings: Settings, candidates: dict[str, list[Candidate]]) -> float:
+    """Evidence for a change that no signature names: every summary free to move by its own amount."""
+    chosen = np.flatnonzero(np.isin(profiles.kind, ("day_one", "step", "ramp")))
+    chosen = chosen[::max(1, len(chosen) // 120)]
+    zero = np.zeros((len(chosen), len(FEATURE_NAMES)))
+    exact = rescore(field, zero, chosen, signature_error=0.0, free=FREE)
+    total = exact / settings.evidence_temper - np.log(len(chosen))
+    order = np.argsort(-total)[:TOP]
+    share = np.exp(total - logsumexp(total))
+    candidates["unexplained"] = [Candidate(-1, int(chosen[i]), float(exact[i]), float(share[i])) for i in order]
+    return float(logsumexp(total))
+
+
+def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
+                  settings: Settings) -> tuple[list[Accepted], Weighed]:
+    """
+    Accept causes one after the other while the record asks for one more, then weigh each again beside the others.
+
+    Parameters
+    ----------
+    signatures, noise, profiles, directions, settings
+        As for `weigh_all`.
+
+    Returns
+    -------
+    accepted : list of Accepted
+        At most `settings.most_causes` different causes; a cause found twice keeps one course.
+    last : Weighed
+        The round in which nothing more was asked for.
+    """
+    accepted: list[Accepted] = []
+    weighed = weigh_all(signatures, noise, profiles, directions, settings)
+    for _ in range(settings.most_causes + 2):
+        if 1.0 - weighed.probability["nothing"] < settings.open_probability:
+            break
+        accepted = _merged([*accepted, _accept(signatures, profiles, weighed, settings)])
+        if accepted[-1].cause.code == "unexplained":
+            break
+        if len(accepted) > settings.most_causes:
+            accepted = accepted[:settings.most_causes]
+            break
+        weighed = weigh_all(signatures, noise, profiles, directions, settings,
+                            known=[(a.shift, a.course) for a in accepted])
+    if 1 < len(accepted):
+        accepted = _refit(accepted, signatures, noise, profiles, directions, settings)
+    return accepted, weighed
+
+
+def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profiles: Profiles,
+           directions: list[Direction], settings: Settings) -> list[Accepted]:
+    """Weigh each cause again with the others taken as known; drop what is then no longer asked for."""
+    current = list(accepted)
+    for place in range(len(accepted)):
+        mine = current[place]
+        others = [(a.shift, a.course) for number, a in enumerate(current) if number != place and a.case is not None]
+        weighed = weigh_all(signatures, noise, profiles, directions, settings, known=others)
+        if 1.0 - weighed.probability["nothing"] < 0.5 * settings.open_probability:
+            current[place] = _emptied(mine)
+            continue
+        again = _accept(signatures, profiles, weighed, settings)
+        taken = {a.cause.code for number, a in enumerate(current) if number != place}
+        if again.cause.code not in taken:
+            current[place] = again
+    return _merged([a for a in current if a.course.any()])
+
+
+def _emptied(accepted: Accepted) -> Accepted:
+    return Accepted(**{**_fields(accepted), "course": np.zeros_like(accepted.course)})
+
+
+def _fields(accepted: Accepted) -> dict[str, object]:
+    return {name: getattr(accepted, name) for name in accepted.__dataclass_fields__}
+
+
+def _accept(signatures: Signatures, profiles: Profiles, weighed: Weighed, settings: Settings) -> Accepted:
+    """Take the most probable cause with its best profile, its severity refined between the tried ones."""
+    ranked = sorted((code for code in weighed.probability if code != "nothing"),
+                    key=lambda code: -weighed.probability[code])
+    code = ranked[0]
+    candidates = weighed.candidates[code]
+    best = candidates[0]
+    course = profiles.column(best.profile)
+    starts = np.array([profiles.start[c.profile] for c in candidates], dtype=np.float64)
+    shares = np.array([c.weight for c in candidates])
+    low, high = _quantiles(starts, shares, 0.025, 0.975)
+    kind = str(profiles.kind[best.profile])
+    last = int(profiles.stop[best.profile]) - 1
+    onset = int(profiles.start[best.profile])
+    if code == "unexplained":
+        shift = _free_shift(weighed.field, best.profile)
+        return Accepted(CAUSES[code], None, -1, shift, course, float(np.abs(shift).max()), 0.0,
+                        float(np.abs(shift).max()), onset, int(low), int(high), last, kind, weighed)
+    severities, shifts = _refined(signatures, best.case)
+    exact = rescore(weighed.field, shifts, np.full(len(shifts), best.profile),
+                    signature_error=settings.signature_error) / settings.evidence_temper
+    share = np.exp(exact - logsumexp(exact))
+    number = int(np.argmax(exact))
+    size_low, size_high = _quantiles(severities, share, 0.025, 0.975)
+    case = signatures.cases[best.case]
+    return Accepted(case.cause, case, best.case, shifts[number], course, float(severities[number]), float(size_low),
+                    float(size_high), onset, min(int(low), onset), max(int(high), onset), last, kind, weighed)
+
+
+def _refined(signatures: Signatures, number: int) -> tuple[Vector, Vector]:
+    """Interpolate the signature between the severities of one form, from just above nothing to the severest."""
+    form = signatures.cases[number].form
+    rows = [i for i, case in enumerate(signatures.cases) if case.form is form]
+    severities = np.array([signatures.cases[i].severity for i in rows])
+    order = np.argsort(severities)
+    severities, rows = severities[order], [rows[i] for i in order]
+    if len(rows) == 1 or signatures.cases[number].cause.code in ("string_open", "unit_mistake", "module_bypassed"):
+        return np.array([signatures.cases[number].severity]), signatures.shifts[[number]]
+    both_signs = severities[0] < 0.0 < severities[-1]
+    known = signatures.shifts[rows]
+    if not both_signs:
+        severities = np.concatenate(([0.0], severities))
+        known = np.vstack([np.zeros(known.shape[1]), known])
+    fine = np.concatenate([np.linspace(a, b, 6)[1:] for a, b in zip(severities[:-1], severities[1:], strict=True)])
+    above = np.clip(np.searchsorted(severities, fine), 1, len(severities) - 1)
+    part = (fine - severities[above - 1]) / (severities[above] - severities[above - 1])
+    return fine, known[above - 1] * (1.0 - part)[:, None] + known[above] * part[:, None]
+
+
+def _free_shift(field: Field, profile: int) -> Vector:
+    shift = np.zeros(len(FEATURE_NAMES))
+    prior = FREE[field.used] ** 2
+    weight, score = field.weight[profile], field.score[profile]
+    shift[field.used] = prior * score / (1.0 + prior * weight)
+    return shift
+
+
+def _quantiles(values: Vector, weights: Vector, *levels: float) -> list[float]:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order]) / weights.sum()
+    return [float(values[order][min(int(np.searchsorted(total, level)), len(values) - 1)]) for level in levels]
+
+
+def _merged(accepted: list[Accepted]) -> list[Accepted]:
+    """Join a cause that was found twice: the earlier keeps its evidence, the courses add in units of its severity."""
+    joined: list[Accepted] = []
+    for item in accepted:
+        same = next((i for i, other in enumerate(joined)
+                     if other.cause.code == item.cause.code and item.case is not None), None)
+        if same is None:
+            joined.append(item)
+            continue
+        first = joined[same]
+        scale = item.severity / first.severity if first.severity else 1.0
+        course = first.course + scale * item.course
+        top = float(course.max())
+        joined[same] = Accepted(**{
+            **_fields(first), "course": course / top, "shift": first.shift * top, "severity": first.severity * top,
+            "severity_low": first.severity_low * top, "severity_high": first.severity_high * top,
+            "onset": min(first.onset, item.onset), "onset_low": min(first.onset_low, item.onset_low),
+            "last": max(first.last, item.last), "kind": first.kind if first.last >= item.last else item.kind})
+    return joined

@@ -1,0 +1,298 @@
+"""
+Evidence of one cause with one shape over time, against nothing wrong: Gaussian, with drift and tolerances integrated
+out.
+
+A daily summary is: fault shift x profile + tolerance directions (constant within an epoch, some drifting) + slow drift
+of its own + the noise of the day. All but the first are Gaussian with stated sizes, so the evidence of a hypothesis is
+a quadratic form of a handful of projections, and every onset can be tried at once with cumulative sums.
+(C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, MIT Press 2006, section 2.7: explicit
+basis functions with Gaussian coefficients.)
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
+from diagnostics.evidence.summary import Summaries
+from diagnostics.inference.profiles import Profiles
+from diagnostics.settings import Settings
+
+Vector = NDArray[np.float64]
+LEAST_DAYS = 3
+
+
+@dataclass(frozen=True)
+class Direction:
+    """One tolerance: unit shift over features (one standard deviation) and its course over the days."""
+
+    name: str
+    shift: Vector       # (features,)
+    course: Vector      # (days,)
+
+
+@dataclass(frozen=True)
+class Field:
+    """Summaries whitened by their own noise and drift; projections of every profile, ready for any hypothesis."""
+
+    used: NDArray[np.intp]      # positions of features with data
+    residual: Vector            # (used, days), NaN replaced by 0
+    precision: list[Vector]     # per used feature (days, days)
+    score: Vector               # A: profile x feature, g' P x
+    weight: Vector              # C: profile x feature, g' P g
+    cross: Vector               # N: direction x profile x feature, h' P g
+    own: Vector                 # direction x feature, h' P x
+    joint: Vector               # direction x direction x feature, h' P h
+    factors: Vector             # J: direction x feature
+    signature_variance: Vector  # (used,) least variance of a fault's shift, for features it does not name
+
+    @property
+    def gram(self) -> Vector:
+        """Precision of the directions under no fault."""
+        size = len(self.factors)
+        return np.asarray(np.eye(size) + np.einsum("rf,sf,rsf->rs", self.factors, self.factors, self.joint))
+
+    @property
+    def pull(self) -> Vector:
+        """What the data say of the directions under no fault."""
+        return np.asarray(np.einsum("rf,rf->r", self.factors, self.own))
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Values and variances by day and feature after outliers were given less weight."""
+
+    values: Vector      # (days, features) NaN unknown
+    variance: Vector    # (days, features)
+
+
+def day_noise(summaries: Summaries, settings: Settings) -> Noise:
+    """
+    Judge how noisy a day is: its own error, the scatter seen at this site, and outliers against the days around.
+
+    Parameters
+    ----------
+    summaries : Summaries
+        Daily values with errors.
+    settings : Settings
+        Widening for what neighbouring days share.
+
+    Returns
+    -------
+    noise : Noise
+        A day that leaves its neighbours by more than two standard errors loses weight as under Student's t with four
+        degrees of freedom; a step is no outlier, for the median follows it.
+    """
+    values = summaries.values.to_numpy(dtype=np.float64, copy=True)
+    variance = summaries.errors.to_numpy(dtype=np.float64, copy=True) ** 2
+    smooth = summaries.values.rolling(7, center=True, min_periods=3).median().to_numpy(dtype=np.float64)
+    for column, name in enumerate(FEATURE_NAMES):
+        if not FEATURES[name].robust:
+            continue
+        gone = values[:, column] - smooth[:, column]
+        known = np.isfinite(gone)
+        if known.sum() >= 8:
+            scatter = 1.4826 * float(np.median(np.abs(gone[known])))
+            variance[:, column] = np.maximum(variance[:, column], scatter**2)
+        z2 = np.where(known, gone**2 / np.maximum(variance[:, column], 1e-12), 0.0)
+        variance[:, column] *= np.where(z2 > 4.0, (1.0 + z2 / 4.0) / 2.0, 1.0)
+    return Noise(values, variance * settings.day_variance_widening)
+
+
+def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], settings: Settings,
+                *, known_shifts: list[tuple[Vector, Vector]] | None = None) -> Field:
+    """
+    Project every profile once, for all later hypotheses.
+
+    Parameters
+    ----------
+    noise : Noise
+        Daily values and variances.
+    profiles : Profiles
+        Shapes over time.
+    directions : list of Direction
+        Tolerances to integrate out.
+    settings : Settings
+        Drift memory and signature error.
+    known_shifts : list of (shift, course), optional
+        Causes already accepted: subtracted, with the error of their signature added to the noise.
+
+    Returns
+    -------
+    field : Field
+        Projections by profile and feature.
+    """
+    days = profiles.days
+    time = np.arange(days, dtype=np.float64)
+    forgetting = np.exp(-np.abs(time[:, None] - time[None, :]) / settings.drift_memory_days)
+    used = np.flatnonzero(np.isfinite(noise.values).sum(axis=0) >= LEAST_DAYS)
+    features, count = len(used), profiles.count
+    courses = np.column_stack([d.course for d in directions]) if directions else np.zeros((days, 0))
+    factors = np.array([d.shift[used] for d in directions]) if directions else np.zeros((0, features))
+    score, weight = np.zeros((count, features)), np.zeros((count, features))
+    cross = np.zeros((len(directions), count, features))
+    own = np.zeros((len(directions), features))
+    joint = np.zeros((len(directions), len(directions), features))
+    residual = np.zeros((features, days))
+    precisions: list[Vector] = []
+    for place, column in enumerate(used):
+        feature = FEATURES[FEATURE_NAMES[column]]
+        known = np.flatnonzero(np.isfinite(noise.values[:, column]))
+        x = noise.values[known, column].copy()
+        cover = np.diag(noise.variance[known, column]) + feature.drift**2 * forgetting[np.ix_(known, known)]
+        cover += feature.slack**2
+        for shift, course in known_shifts or []:
+            x -= shift[column] * course[known]
+            part = settings.signature_error * shift[column] * course[known]
+            cover += np.outer(part, part)
+        precision = np.zeros((days, days))
+        precision[np.ix_(known, known)] = np.linalg.inv(cover)
+        residual[place, known] = x
+        precisions.append(precision)
+        pushed = precision @ residual[place]
+        score[:, place] = _project(pushed, profiles)
+        weight[:, place] = _square(precision, profiles)
+        if len(directions):
+            held = precision @ courses
+            for number in range(len(directions)):
+                cross[number, :, place] = _project(held[:, number], profiles)
+            own[:, place] = courses.T @ pushed
+            joint[:, :, place] = courses.T @ held
+    return Field(used, residual, precisions, score, weight, cross, own, joint, factors,
+                 np.zeros(features))
+
+
+def _project(vector: Vector, profiles: Profiles) -> Vector:
+    total = np.concatenate(([0.0], np.cumsum(vector)))
+    windows = total[profiles.window_last] - total[profiles.window_first]
+    return np.concatenate((windows, profiles.dense.T @ vector))
+
+
+def _square(precision: Vector, profiles: Profiles) -> Vector:
+    total = np.zeros((len(precision) + 1, len(precision) + 1))
+    total[1:, 1:] = precision.cumsum(axis=0).cumsum(axis=1)
+    first, last = profiles.window_first, profiles.window_last
+    windows = total[last, last] - total[first, last] - total[last, first] + total[first, first]
+    dense = np.einsum("dp,dp->p", profiles.dense, precision @ profiles.dense)
+    return np.concatenate((windows, dense))
+
+
+def scan(field: Field, shifts: Vector) -> Vector:
+    """
+    Return the log evidence ratio of every case with every profile, signatures taken as exact.
+
+    Parameters
+    ----------
+    field : Field
+        Projections.
+    shifts : ndarray, shape (cases, all features)
+        Signatures.
+
+    Returns
+    -------
+    log_ratio : ndarray, shape (cases, profiles)
+        Against nothing wrong.
+    """
+    moved = shifts[:, field.used]
+    ratio = moved @ field.score.T - 0.5 * (moved**2) @ field.weight.T
+    if len(field.factors) == 0:
+        return np.asarray(ratio)
+    lower = np.linalg.cholesky(np.linalg.inv(field.gram))
+    mixed = np.einsum("rf,rpf->rpf", field.factors, field.cross)
+    mixed = np.einsum("rk,rpf->kpf", lower, mixed)
+    pull = lower.T @ field.pull
+    for number in range(len(pull)):
+        along = moved @ mixed[number].T
+        ratio += 0.5 * along**2 - along * pull[number]
+    return np.asarray(ratio)
+
+
+def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signature_error: float,
+            free: Vector | None = None) -> Vector:
+    """
+    Return exact log evidence ratios with the error of the signature integrated out, feature by feature.
+
+    Parameters
+    ----------
+    field : Field
+        Projections.
+    shifts : ndarray, shape (candidates, all features)
+        Signature of each candidate.
+    profile : ndarray of int, shape (candidates,)
+        Its profile.
+    signature_error : float
+        Standard deviation of each shift relative to itself. [1]
+    free : ndarray, shape (all features,), optional
+        Standard deviation of a shift that is not known at all, for the rival "unexplained".
+
+    Returns
+    -------
+    log_ratio : ndarray, shape (candidates,)
+        Against nothing wrong.
+    """
+    moved = shifts[:, field.used]
+    width = (signature_error * moved) ** 2
+    if free is not None:
+        width = width + (free[field.used] ** 2)[None, :]
+    score, weight = field.score[profile], field.weight[profile]
+    left = score - moved * weight
+    shrink = width / (1.0 + width * weight)
+    ratio = np.sum(moved * score - 0.5 * moved**2 * weight + 0.5 * shrink * left**2
+                   - 0.5 * np.log1p(width * weight), axis=1)
+    if len(field.factors) == 0:
+        return np.asarray(ratio)
+    cross = field.cross[:, profile, :]
+    pull = (field.pull[None, :] - np.einsum("rf,bf,rbf->br", field.factors, moved, cross)
+            - np.einsum("rf,rbf,bf->br", field.factors, cross, shrink * left))
+    loaded = field.factors[:, None, :] * cross
+    gram = field.gram[None, :, :] - np.einsum("rbf,bf,sbf->brs", loaded, shrink, loaded, optimize=True)
+    solved = np.linalg.solve(gram, pull[:, :, None])[:, :, 0]
+    _, log_det = np.linalg.slogdet(gram)
+    base_pull, base_gram = field.pull, field.gram
+    base = 0.5 * base_pull @ np.linalg.solve(base_gram, base_pull) - 0.5 * np.linalg.slogdet(base_gram)[1]
+    return np.asarray(ratio + 0.5 * np.sum(pull * solved, axis=1) - 0.5 * log_det - base)
+
+
+def tolerance_estimate(field: Field) -> tuple[Vector, Vector]:
+    """Return mean and standard deviation of every tolerance direction, in its own standard deviations."""
+    if len(field.factors) == 0:
+        return np.zeros(0), np.zeros(0)
+    cover = np.linalg.inv(field.gram)
+    return cover @ field.pull, np.sqrt(np.diag(cover))
+
+
+def feature_drift(field: Field, noise: Noise, settings: Settings, directions: list[Direction]) -> pd.DataFrame:
+    """
+    Return the smoothed course of every feature that tolerance and drift explain, by day.
+
+    Parameters
+    ----------
+    field : Field
+        With accepted causes already subtracted.
+    noise : Noise
+        Gives the number of days.
+    settings : Settings
+        Drift memory.
+    directions : list of Direction
+        Tolerances.
+
+    Returns
+    -------
+    drift : pandas.DataFrame
+        Columns are feature names; 0 where a feature has no data.
+    """
+    days = len(noise.values)
+    time = np.arange(days, dtype=np.float64)
+    forgetting = np.exp(-np.abs(time[:, None] - time[None, :]) / settings.drift_memory_days)
+    mean, _ = tolerance_estimate(field)
+    drift = pd.DataFrame(0.0, index=range(days), columns=list(FEATURE_NAMES))
+    for place, column in enumerate(field.used):
+        name = FEATURE_NAMES[column]
+        feature = FEATURES[name]
+        along = sum((mean[r] * d.shift[column] * d.course for r, d in enumerate(directions)), np.zeros(days))
+        left = field.precision[place] @ (field.residual[place] - along)
+        own = (feature.drift**2 * forgetting + feature.slack**2) @ left
+        drift[name] = along + own
+    return drift

@@ -1,0 +1,44 @@
+"""Thresholds of the diagnosis, each with its reason. A company may change them; the change is written with the result."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """
+    What counts as enough data, as noise and as a finding.
+
+    None of these numbers was fitted to a plant; each is a practical bound with its reason beside it.
+    """
+
+    # Enough data. A day needs a third of its sun hours and at least two; a site needs twenty in all (about three
+    # clear days), below which a verdict would rest on a single kind of weather.
+    least_judged_share_of_day: float = 0.3
+    least_judged_sun_hours_day: float = 2.0
+    least_judged_sun_hours: float = 20.0
+    # Sun low enough that sensor levelling, horizon and start-up decide and nothing can be judged. [W/m2]
+    least_irradiance_w_m2: float = 80.0
+    # A healthy flow below this share of the rated one is start-up, not delivery.
+    least_flow_ratio: float = 0.05
+    # Nuisance model: how fast ordinary drift of a residual forgets itself (dust, turbidity, season of the air). [days]
+    drift_memory_days: float = 25.0
+    # Neighbouring days share weather and model error; the variance of a day is widened by (1+r)/(1-r), r = 0.33.
+    day_variance_widening: float = 2.0
+    # A real system's fault never has exactly the computed signature; per summary it may differ by this share.
+    signature_error: float = 0.2
+    # Log evidence is divided by this, so that stated confidence agrees with the share that is right (measured on
+    # proving plants, see DEVELOPERS.md). 1 would be pure theory.
+    evidence_temper: float = 1.6
+    # A finding opens when "something is wrong" is this probable, and is kept while the named cause stays ahead.
+    open_probability: float = 0.8
+    # A cause with less than this share of the evidence beside the first one is no rival worth a test.
+    least_rival_probability: float = 0.03
+    # Concurrent causes sought at most.
+    most_causes: int = 3
+    # Water lost below this share of expected is within what a meter and a sun sensor can prove.
+    least_loss_ratio: float = 0.03
+    # Hours without a reading after which a logger counts as silent: one missed nightly upload is ordinary.
+    silent_after_hours: float = 48.0
+    # Rain that washes an array: 6 mm in a day (Kimber et al. 2006 model as documented in pvlib).
+    washing_rain_mm: float = 6.0
+    confidence_level: float = 0.95
