@@ -12,9 +12,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from diagnostics.chain.tank import volume_at_level
 from diagnostics.results import Finding, SiteDiagnosis
-from diagnostics.site import Demand, Tank
+from diagnostics.site import Demand
 
 ClassCode = Literal["go_now", "today", "this_week", "next_route", "watch", "all_well"]
 CLASS_CODES: tuple[ClassCode, ...] = ("go_now", "today", "this_week", "next_route", "watch", "all_well")
@@ -103,31 +102,6 @@ def open_findings(findings: Sequence[Finding]) -> list[Finding]:
     still_open = [finding for finding in findings if finding.status in OPEN_STATUSES]
     return sorted(still_open, key=lambda finding: (finding.cause in MEASURING_CAUSES, -finding.water_lost_m3_day,
                                                    -finding.confidence, finding.cause))
-
-
-def storage_in(tank: Tank | None, level_m: float = np.nan, seen_hours_ago: float = 0.0) -> Storage:
-    """
-    Work out the water that can still be drawn from a tank.
-
-    Parameters
-    ----------
-    tank : Tank or None
-        As described.
-    level_m : float, default NaN
-        Last sound level above the tank floor; NaN where the level is not measured. [m]
-    seen_hours_ago : float, default 0
-        Age of that level at the time of the judgement. [h]
-
-    Returns
-    -------
-    storage : Storage
-        Between the outlet, below which nothing can be drawn, and the level at which the float says full. [m3]
-    """
-    if tank is None:
-        return Storage(seen_hours_ago=seen_hours_ago)
-    dead, full, held = volume_at_level(tank, np.array([tank.outlet_level_m, tank.full_level_m, level_m]))
-    usable = max(float(held - dead), 0.0) if np.isfinite(held) else np.nan
-    return Storage(float(full - dead), usable, seen_hours_ago)
 
 
 def daily_need(demand: Demand, rules: RankingRules | None = None) -> tuple[float, float]:

@@ -3,7 +3,6 @@
 import math
 from datetime import date
 
-import numpy as np
 import pytest
 
 from diagnostics.consequence import (
@@ -14,10 +13,9 @@ from diagnostics.consequence import (
     daily_need,
     rank_key,
     silent_days,
-    storage_in,
 )
 from diagnostics.results import SiteDiagnosis
-from diagnostics.site import Demand, Tank
+from diagnostics.site import Demand
 from tests.dashboards import sample
 
 
@@ -107,15 +105,6 @@ def test_less_stored_water_never_ranks_lower():
     places = [CLASS_CODES.index(_placed(sample.clogged_view(), storage=Storage(200.0, usable)).class_code)
               for usable in (0.0, 0.5, 2.0, 10.0, 60.0, 200.0)]
     assert places == sorted(places) and places[0] < places[-1]
-
-
-def test_usable_water_stops_at_the_outlet():
-    tank = Tank(shape="vertical_cylinder", diameter_m=2.0, height_m=2.5, full_level_m=2.2, outlet_level_m=0.2)
-    held = storage_in(tank, 1.2)            # pi/4 * 2^2 * (1.2 - 0.2) = 3.1416 m3. By hand.
-    assert held.usable_m3 == pytest.approx(np.pi, rel=1e-6)
-    assert held.capacity_m3 == pytest.approx(2.0 * np.pi, rel=1e-6)
-    assert storage_in(tank, 0.1).usable_m3 == 0.0
-    assert math.isnan(storage_in(tank).usable_m3) and math.isnan(storage_in(None, 1.0).capacity_m3)
 
 
 def test_silent_days_count_up_to_the_day_asked_about():
