@@ -106,7 +106,7 @@ def simulate_many(plants: Sequence[TruePlant], *, start_day: date, days: int, rn
     record_s = float(np.gcd.reduce([int(p.logger_step_s) for p in plants]))
     step_s = record_s / np.ceil(record_s / 120.0)
     chances = rng.spawn(len(plants) + 1)
-    day_numbers = np.array([(pd.Timestamp(start_day) + pd.Timedelta(days=d)).dayofyear for d in range(days)])
+    day_numbers = np.array([(pd.Timestamp(start_day) + pd.Timedelta(days=d)).day_of_year for d in range(days)])
     weather = [_days_of(plant, day_numbers, chances[i], dull[i]) for i, plant in enumerate(plants)]
     columns, hours = _columns(plants, planted, weather, days, chances)
     batch = Batch(columns, chances[-1])
