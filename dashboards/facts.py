@@ -3,7 +3,6 @@
 import math
 import re
 from collections import Counter
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -13,9 +12,11 @@ import pandas as pd
 
 from dashboards.shown import clean, hours, number, percent, volume, with_unit
 from dashboards.small_pictures import CalendarWeek, calendar
-from dashboards.views import FleetView, SiteView
+from dashboards.views import FleetView, SiteView, is_measuring
 from dashboards.wording import desk, letter_actions, letter_wording
 from diagnostics.consequence import CLASS_CODES, Consequence
+from diagnostics.evidence.features import FEATURES
+from diagnostics.quantities import CHANNELS
 from diagnostics.results import Finding
 from diagnostics.site import Site
 from diagnostics.units import convert
@@ -25,6 +26,10 @@ _COST_WORDS = (("ask", "ring", "phone", "photo"), ("look", "listen", "see "), ("
                ("bucket", "stopwatch"), ("gauge", "shut-in", "pressure"),
                ("clamp", "volt", "amp", "current", "measure"),
                ("insulation", "winding", "megger"), ("lift", "pull"))
+
+
+# Danger codes whose fixed texts ask for a crew or forbid working alone.
+_NOT_ALONE = frozenset({"E1", "E2", "L1", "C1", "H1"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +72,16 @@ class DriftRow:
     then: float
     change: str
     family: str
+    normal: str
+
+
+@dataclass(frozen=True, slots=True)
+class StandingList:
+    """One list that a dispatcher keeps beside the ranking."""
+
+    title: str
+    means: str
+    rows: tuple[tuple[SiteView, str], ...]
 
 
 def hours_say(placed: Consequence) -> str:
@@ -137,6 +152,11 @@ def dangers(view: SiteView) -> list[str]:
     return sorted({code for finding in view.open_findings for code in finding.dangers})
 
 
+def crew(finding: Finding) -> str:
+    """Say where the cautions ask for more than one person."""
+    return "Two or more people" if _NOT_ALONE & set(finding.dangers) else ""
+
+
 def size_says(finding: Finding) -> str:
     """Say the size of a finding with its interval."""
     if finding.size_unit == "ratio":
@@ -169,7 +189,7 @@ def _cost(says: str) -> int:
 def proof_wanted(finding: Finding) -> list[str]:
     """State beforehand what the data must show after the repair, so that nobody bends it afterwards."""
     lines = ["Daily water back inside the band of expected on the first clear days with the tank calling."]
-    lines += [f"{clean(row.check).replace('_', ' ').capitalize()}: from {with_unit(row.value, row.unit)} back to "
+    lines += [f"{_title(clean(row.check))}: from {with_unit(row.value, row.unit)} back to "
               f"{with_unit(row.healthy, row.unit)}." for row in finding.evidence
               if row.outcome == "supports" and row.value is not None and row.healthy is not None
               and row.value != row.healthy][:3]
@@ -188,14 +208,13 @@ def last_30(view: SiteView) -> Recent | None:
                   float(days["judged_sun_hours"].sum()) / sun if sun > 0 else math.nan)
 
 
-def owner_says(view: SiteView) -> list[str]:
-    """Say the state of the site in the owner's plain words, in English, for the phone."""
-    words = letter_wording("en")
+def owner_says(view: SiteView, language: str) -> list[str]:
+    """Say the state of the site in the owner's plain words, for the phone."""
+    words = letter_wording(language)
     first = view.first_finding
-    opening = {"working": "The pump works as it should.", "less than it should":
-               "The pump gives less water than it should.", "not working": "The pump is not working.",
-               "not enough data": "We cannot say whether the pump works: too few readings reached us."}
-    lines = [opening[view.diagnosis.verdict]]
+    key = {"working": "working", "less than it should": "less", "not working": "not_working"}.get(
+        view.diagnosis.verdict, "unknown")
+    lines = [words.say(f"phone_{key}")]
     if first:
         surety = "sure" if first.confidence >= 0.95 else "likely" if first.confidence >= 0.6 else "possible"
         lines.append(words.say(f"why_cause_{surety}", cause=words.cause(first.cause)))
@@ -260,8 +279,6 @@ def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, s
 
     Returns (column, title, meaning, half width of the band in which a sound site wanders).
     """
-    from diagnostics.evidence.features import FEATURES
-
     table = view.diagnosis.summaries
     usable = [column for column in table.columns if table[column].notna().sum() >= 5]
     named = [row.check for finding in view.open_findings for row in finding.evidence]
@@ -275,7 +292,7 @@ def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, s
 
     ordered = sorted(usable, key=lambda column: (column not in named, -strangeness(column)))
     chosen = [column for column in ordered if column in named or strangeness(column) > 1.0] or ordered[:3]
-    return [(column, _title(column, FEATURES), FEATURES[column].meaning if column in FEATURES else column,
+    return [(column, _title(column), FEATURES[column].meaning if column in FEATURES else column,
              2.0 * math.hypot(FEATURES[column].day_noise, FEATURES[column].drift) if column in FEATURES else None)
             for column in chosen[:at_most]]
 
@@ -313,6 +330,10 @@ def site_facts(view: SiteView) -> list[list[tuple[str, str]]]:
             if math.isfinite(view.storage.capacity_m3) else ""))]
     right += [("Water meter", f"{site.flow_meter.kind}, standard uncertainty "
                               f"{number(site.flow_meter.uncertainty_pct)} % of reading")]
+    sensors = [f"{CHANNELS[name].label.lower()} {number(sensor.uncertainty_pct)} %"
+               for name, sensor in site.sensors.items() if sensor.uncertainty_pct is not None]
+    if sensors:
+        right += [("Sensors", f"standard uncertainty of reading: {', '.join(sensors)}")]
     if site.guarantee is not None:
         promised = site.guarantee
         right += [("Promised", " at ".join(part for part in (
@@ -350,9 +371,41 @@ def drift(fleet: FleetView) -> list[DriftRow]:
             now - then) else "–"
         absent = "pump" in set(getattr(view.site, "parts_absent", ()))
         rows.append(DriftRow(view, now, then, change,
-                             "no pump" if absent else words["family"][view.site.pump.family]))
+                             "no pump" if absent else words["family"][view.site.pump.family],
+                             _normal_days(_since(view.diagnosis.days, fleet.as_of - timedelta(days=29)))))
     return sorted(rows, key=lambda row: (row.now - row.then if math.isfinite(row.now - row.then) else 0.0,
                                          row.view.site.id))
+
+
+def standing_lists(fleet: FleetView) -> list[StandingList]:
+    """Gather what a round can do besides its visits: instruments, washing, wear, need not met."""
+    unit = fleet.units.volume
+    instruments, washing, wear, need = [], [], [], []
+    for view in fleet.sites:
+        for finding in view.open_findings:
+            since = f"since {finding.onset.day} {finding.onset:%b %Y}"
+            gain = volume(finding.water_lost_m3_day, unit, 2)
+            if is_measuring(finding.cause):
+                instruments.append((view, f"{desk()['cause'][finding.cause]}, {since}"))
+            elif finding.cause == "soiled_array":
+                washing.append((view, f"a wash would give about {gain} a day"))
+            elif finding.cause in ("worn_pump", "array_degraded", "screen_fouled", "motor_fault"):
+                wear.append((view, f"{desk()['cause'][finding.cause]}, {since}, costs {gain} a day"))
+        seen = _since(view.diagnosis.days, fleet.as_of - timedelta(days=29))["seen_m3"].dropna()
+        usual = view.consequence.usual_need_m3_day
+        if len(seen) and math.isfinite(usual) and float(seen.mean()) < usual:
+            need.append((view, f"{volume(float(seen.mean()), unit, 2)} a day seen, {volume(usual, unit, 2)} needed"))
+    lists = [StandingList("Instruments to mend", "A sensor in doubt hides the next fault.", tuple(instruments)),
+             StandingList("Worth a wash", "When the truck passes, with an hour of steady sun.", tuple(washing)),
+             StandingList("Wearing", "Order the part before the pump falls below what is needed.", tuple(wear)),
+             StandingList("Less than the usual need", "Over the last 30 days, faults or not.", tuple(need))]
+    return [kept for kept in lists if kept.rows]
+
+
+def _normal_days(days: pd.DataFrame) -> str:
+    words = desk()["day_state"]
+    counted = Counter(state for state in days["main_state"] if state in ("tank_full", "dull", "low_water"))
+    return ", ".join(f"{words[state]['word']} on {count}" for state, count in counted.most_common()) or "–"
 
 
 def _share(days: pd.DataFrame) -> float:
@@ -368,8 +421,8 @@ def _shown(value_m3: float, unit: str, digits: int = 3) -> str:
     return number(float(convert(value_m3, "m3", unit)), digits)
 
 
-def _title(column: str, known: Mapping[str, Any]) -> str:
-    title = desk()["summary"].get(column) or (known[column].says if column in known else column.replace("_", " "))
+def _title(column: str) -> str:
+    title = FEATURES[column].says if column in FEATURES else column.replace("_", " ")
     return str(title[:1].upper() + title[1:])
 
 

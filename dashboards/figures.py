@@ -9,7 +9,7 @@ import pandas as pd
 import plotly.graph_objects as go
 from markupsafe import Markup
 
-from dashboards.shown import UNIT_PRINTED, DeskUnits
+from dashboards.shown import UNIT_PRINTED, DeskUnits, clean
 from dashboards.views import FleetView, PowerPicture, SiteView
 from dashboards.wording import desk
 from diagnostics.results import WaterAccount
@@ -59,6 +59,7 @@ def delivered_against_expected(view: SiteView) -> go.Figure:
     figure.add_scatter(x=at, y=middle, mode="lines", name="expected", line={"color": EARTH, "width": 2, "shape": "hvh"},
                        hovertemplate="%{x}<br>expected %{y:.3g}<extra></extra>", connectgaps=False)
     _mark_states(figure, days, at, max([value for value in high + middle if value is not None], default=1.0))
+    _mark_services(figure, view, at)
     for finding in view.open_findings[:3]:
         _mark_onset(figure, finding.onset, short_label(finding.cause))
     figure.update_layout(barmode="overlay", bargap=0)
@@ -208,6 +209,21 @@ def _mark_states(figure: go.Figure, days: pd.DataFrame, at: Sequence[str], top: 
                                                                                           "color": INK}},
                                hovertemplate="%{x}<br>" + name + "<extra></extra>")
     figure.update_yaxes(range=[-0.1 * top, 1.06 * top])
+
+
+def _mark_services(figure: go.Figure, view: SiteView, at: Sequence[str]) -> None:
+    """Put the service log on top of the picture: did a step coincide with somebody's work?"""
+    zone = view.site.timezone
+    entries = [(pd.Timestamp(event.when_utc).tz_convert(zone).date().isoformat(), clean(event.action).replace("_", " "))
+               for event in view.service_events]
+    entries = [(day, action) for day, action in entries if at and at[0] <= day <= at[-1]]
+    if entries:
+        figure.add_scatter(x=[day for day, _ in entries], y=[1.03] * len(entries), yaxis="y2", mode="markers",
+                           name="service", marker={"symbol": "star", "size": 9, "color": PAPER,
+                                                   "line": {"width": 1.3, "color": INK}},
+                           text=[_as_text(action) for _, action in entries],
+                           hovertemplate="%{x}<br>%{text}<extra></extra>", cliponaxis=False)
+        figure.update_layout(yaxis2={"overlaying": "y", "range": [0, 1.06], "visible": False, "fixedrange": True})
 
 
 def _mark_onset(figure: go.Figure, onset: date, label: str) -> None:

@@ -38,6 +38,12 @@ _POWER_SIDE = frozenset({"soiled_array", "shaded_array", "string_open", "module_
                          "battery_weak", "charging_fault", "wind_source_fault", "motor_fault"})
 
 
+_DOWN_HOLE = frozenset({"clogged_intake", "worn_pump", "motor_fault", "riser_leak", "check_valve_leak", "screen_fouled",
+                        "level_sensor_fault"})
+# Days with a known sky that a comparison of months takes: two earlier months, and most of this one.
+_EARLIER_DAYS, _MONTH_DAYS = 60, 20
+
+
 class LetterError(ValueError):
     """A letter that cannot be addressed or dated; the message says which site and how to mend it."""
 
@@ -172,7 +178,7 @@ def _written(month: _Month, sender: Sender, known: MonthKnown, rules: RankingRul
     greeting_name = clean(site.owner.greeting_name or site.owner.name)
     sections = (
         Section("water", words.words["heading"]["water"], tuple(_water(month, known, rules))),
-        Section("sun", words.words["heading"]["sun"], (_sun(words, known.sun_vs_usual),)),
+        Section("sun", words.words["heading"]["sun"], (_sun(month, known.sun_vs_usual),)),
         Section("why", words.words["heading"]["why"], tuple(_why(month))),
         _owner_does(month, sender),
         Section("we", words.words["heading"]["we"], tuple(_we_do(month, known, rules))),
@@ -248,13 +254,25 @@ def _stored(month: _Month, storage: Storage, rules: RankingRules) -> list[str]:
     return lines
 
 
-def _sun(words: Wording, sun_vs_usual: float | None) -> str:
-    if sun_vs_usual is None or not math.isfinite(sun_vs_usual):
+def _sun(month: _Month, sun_vs_usual: float | None) -> str:
+    """Say the sun against the usual one; where nobody knows it, the clearness of the sky against earlier months."""
+    words = month.words
+    if sun_vs_usual is not None and math.isfinite(sun_vs_usual):
+        return _in_tenths(words, sun_vs_usual, "sun_usual", "sun_less", "sun_more")
+    before = month.diagnosis.days[np.asarray(
+        [pd.Timestamp(day).date() < month.first for day in month.diagnosis.days.index], dtype=bool)]
+    earlier, now = before["clear_sky_ratio"].dropna(), month.days["clear_sky_ratio"].dropna()
+    if len(earlier) < _EARLIER_DAYS or len(now) < _MONTH_DAYS:
         return words.say("sun_not_known")
-    tenths = round(abs(sun_vs_usual - 1.0) * 10.0)
+    return _in_tenths(words, float(now.mean() / earlier.mean()), "sun_as_before", "sun_less_than_before",
+                      "sun_more_than_before")
+
+
+def _in_tenths(words: Wording, ratio: float, same: str, less: str, more: str) -> str:
+    tenths = round(abs(ratio - 1.0) * 10.0)
     if tenths == 0:
-        return words.say("sun_usual")
-    return words.say("sun_less" if sun_vs_usual < 1.0 else "sun_more", count=float(tenths))
+        return words.say(same)
+    return words.say(less if ratio < 1.0 else more, count=float(tenths))
 
 
 def _why(month: _Month) -> list[str]:
@@ -309,6 +327,8 @@ def _ended(month: _Month) -> list[str]:
     key_of = {"worked": "ended_mended", "did not work": "ended_not_mended", "not yet proven": "ended_not_proven"}
     lines = [words.say(key_of[proof.outcome], day=words.day(proof.when_utc.date()), cause=words.cause(proof.cause))
              for proof in month.proofs]
+    if any(proof.cause in _DOWN_HOLE for proof in month.proofs):
+        lines.append(words.say("after_well_work"))
     last = month.first.replace(day=month.days_in_month)
     lines += [words.say("ended_healed", cause=words.cause(finding.cause)) for finding in month.diagnosis.findings
               if finding.status == "healed" and month.first <= finding.last_seen <= last]

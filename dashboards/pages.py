@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib import metadata
 from typing import Any
 
 from markupsafe import Markup
@@ -11,6 +12,7 @@ from dashboards import figures
 from dashboards.facts import (
     all_accounts,
     carry,
+    crew,
     dangers,
     day_rows,
     depend,
@@ -26,6 +28,7 @@ from dashboards.facts import (
     reasons_not_judged,
     site_facts,
     size_says,
+    standing_lists,
     tests_by_cost,
     unjudged_rows,
     why_more,
@@ -34,7 +37,7 @@ from dashboards.rendering import html_page
 from dashboards.shown import UNIT_PRINTED, volume
 from dashboards.small_pictures import month_strip
 from dashboards.views import FleetView, SiteView
-from dashboards.wording import desk
+from dashboards.wording import desk, letter_wording
 from diagnostics.consequence import CLASS_CODES
 from diagnostics.results import Finding
 
@@ -62,7 +65,8 @@ def render_fleet_page(fleet: FleetView) -> str:
         "fleet.html.j2", fleet=fleet, words=desk(), counts=counts, figures=held, root="", cautions=cautions,
         headline=headline(fleet), unit=UNIT_PRINTED[fleet.units.volume],
         all_dangers=sorted({code for view in fleet.to_visit for code in dangers(view)}),
-        unjudged=unjudged_rows(fleet), drift=drift(fleet), outcome_sign=_OUTCOME_SIGN, **_shared(),
+        unjudged=unjudged_rows(fleet), lists=standing_lists(fleet), drift=drift(fleet),
+        outcome_sign=_OUTCOME_SIGN, **_shared(),
         site_href=lambda view: f"sites/{view.site.id}.html", visit_href=lambda view: f"visits/{view.site.id}.html",
         strip=lambda view: month_strip(view.diagnosis.days, fleet.as_of),
         why=why_more, phone=phone_first, carry=carry, dangers=dangers)
@@ -85,7 +89,7 @@ def render_site_page(view: SiteView) -> str:
     codes, months = all_accounts(view)
     return html_page(
         "site.html.j2", figures=held | {figure.name: figure for figure in evidence}, evidence_figures=evidence,
-        root="../", outcome_sign=_OUTCOME_SIGN, recent=last_30(view), owner_says=owner_says(view),
+        root="../", outcome_sign=_OUTCOME_SIGN, recent=last_30(view), owner_says=_owner_says(view),
         day_rows=day_rows(view), all_accounts=months, account_codes=codes, quarters=quarters(view),
         reasons=reasons_not_judged(view.diagnosis.days), why=why_more(view), facts=site_facts(view),
         account_places=_account_places(view), visit_href=f"../visits/{view.site.id}.html", **_site(view), **_shared())
@@ -123,9 +127,17 @@ def plotly_script() -> bytes:
     return str(get_plotlyjs()).encode()
 
 
+@lru_cache(maxsize=1)
+def _version() -> str:
+    try:
+        return f"liftledger {metadata.version('liftledger')}"
+    except metadata.PackageNotFoundError:
+        return "liftledger, not installed"
+
+
 def _shared() -> dict[str, Any]:
-    return {"hours_say": hours_say, "depend": depend, "size_says": size_says, "also": _also,
-            "account_label": figures.account_label, "short": figures.short_label}
+    return {"version": _version(), "hours_say": hours_say, "depend": depend, "size_says": size_says, "crew": crew,
+            "also": _also, "account_label": figures.account_label, "short": figures.short_label}
 
 
 def _site(view: SiteView) -> dict[str, Any]:
@@ -138,6 +150,12 @@ def _site(view: SiteView) -> dict[str, Any]:
             "need": volume(need, view.units.volume, 2) if need == need and need > 0 else "",
             "family": "no pump" if "pump" in absent else words["family"][view.site.pump.family],
             "drive": "no drive" if "drive" in absent else words["drive"][view.site.drive.kind]}
+
+
+def _owner_says(view: SiteView) -> list[tuple[str, str, str]]:
+    """Return (language, direction, words): English for the desk, and the owner's own language beside it."""
+    codes = dict.fromkeys(["en", letter_wording(view.site.owner.language).code])
+    return [(code, letter_wording(code).direction, " ".join(owner_says(view, code))) for code in codes]
 
 
 def _also(finding: Finding) -> str:

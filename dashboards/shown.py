@@ -52,8 +52,8 @@ def number(value: float | None, digits: int = 3, *, decimal: str = ".", thousand
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
     text = f"{rounded:,.{places}f}"
-    if float(rounded).is_integer() and abs(rounded) >= 10.0 ** (digits - 2):
-        text = f"{rounded:,.0f}"        # 10, not 10.0: the nought after the point is no knowledge here
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")     # what is known stands in the interval beside it, not in noughts
     return text.replace(",", "\0").replace(".", decimal).replace("\0", thousands).replace("-", "−")
 
 

@@ -16,6 +16,7 @@ from dashboards.letter import LetterError, MonthKnown, Sender, letter_text, mont
 from dashboards.wording import Wording, letter_actions, letter_languages, letter_wording
 from diagnostics.causes import CAUSES
 from diagnostics.consequence import Storage
+from diagnostics.results import SiteDiagnosis
 from tests.dashboards import sample
 
 SENDER = Sender("Three Wells Service", "letters@threewells.example", "+000 000 000")
@@ -168,9 +169,38 @@ def test_weather_is_told_from_pump():
 
 @pytest.mark.parametrize(("ratio", "says"), [
     (0.88, "about one tenth less sun than usual"), (1.21, "about 2 tenths more sun"), (1.02, "as much sun as usual"),
-    (None, "cannot yet say how the sun compares")])
+    (None, "Allowing for the season, there was about")])
 def test_sun_against_usual_in_words(ratio, says):
     assert says in _plain(_letter(sample.sound_view(), language="en", known=MonthKnown(sun_vs_usual=ratio)))
+
+
+def test_sky_of_a_first_month_is_compared_with_nothing():
+    view = sample.sound_view()
+    first = SiteDiagnosis(**{name: getattr(view.diagnosis, name) for name in SiteDiagnosis.__dataclass_fields__}
+                          | {"days": view.diagnosis.days.tail(31)})
+    text = plain_text(letter_text(view.site.replaced(owner={}), first, month=AUGUST, sender=SENDER))
+    assert "We cannot yet say how the sun compares with other years." in text
+
+
+def test_clearer_sky_than_before_is_said():
+    view = sample.sound_view()
+    days = view.diagnosis.days.copy()
+    august = np.array([day.month == 8 for day in days.index])
+    days["clear_sky_ratio"] = np.where(august, 0.9, 0.75)       # 0.9 / 0.75 = 1.2: two tenths more
+    changed = SiteDiagnosis(**{name: getattr(view.diagnosis, name) for name in SiteDiagnosis.__dataclass_fields__}
+                            | {"days": days})
+    text = plain_text(letter_text(view.site.replaced(owner={}), changed, month=AUGUST, sender=SENDER))
+    assert "about 2 tenths more sun than in the months before" in text
+
+
+def test_opened_well_asks_for_tested_water():
+    view = sample.clogged_view()
+    proof = view.diagnosis.proofs[0].model_copy(update={"cause": "clogged_intake", "when_utc": datetime(
+        2025, 8, 20, 9, tzinfo=UTC)})
+    changed = SiteDiagnosis(**{name: getattr(view.diagnosis, name) for name in SiteDiagnosis.__dataclass_fields__}
+                            | {"proofs": [proof]})
+    text = plain_text(letter_text(view.site, changed, month=AUGUST, sender=SENDER))
+    assert "ask us whether the water was tested before people drink it" in text and "Fixed on 20 August" in text
 
 
 def test_same_input_same_bytes_and_other_input_other_id():

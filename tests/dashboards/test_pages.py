@@ -222,7 +222,7 @@ def test_same_input_same_page(fleet):
 
 @pytest.mark.parametrize(("value", "digits", "shown"), [
     (0.0, 3, "0"), (1234.5, 3, "1 230"), (0.01234, 2, "0.012"), (9.99, 2, "10"), (float("nan"), 3, "–"),
-    (-4.04, 2, "−4"), (-4.24, 2, "−4.2"), (1e6, 3, "1 000 000"), (None, 3, "–"), (15.0, 3, "15")])
+    (-4.04, 2, "−4"), (-4.24, 2, "−4.2"), (1e6, 3, "1 000 000"), (None, 3, "–"), (15.0, 3, "15"), (0.24, 3, "0.24")])
 def test_numbers_as_people_read_them(value, digits, shown):
     assert number(value, digits).replace("\u202f", " ") == shown
 
