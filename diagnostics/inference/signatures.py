@@ -30,6 +30,7 @@ class Sample:
     air_temperature_c: Vector
     before_noon: Vector
     static_level_m: Vector
+    capped: NDArray[np.bool_]       # the sound drive is at its own limit there: no power can be judged
 
 
 @dataclass(frozen=True)
@@ -112,13 +113,15 @@ def draw_sample(intervals: Intervals, judgeable: Judgeable) -> Sample:
         poa = np.linspace(120.0, 1000.0, SAMPLE_ROWS)
         level = float(np.nanmedian(intervals.sheet_level_m)) if np.isfinite(intervals.sheet_level_m).any() else 0.0
         return Sample(poa, 25.0 + 0.028 * poa, np.full(SAMPLE_ROWS, 25.0),
-                      (np.arange(SAMPLE_ROWS) % 2).astype(np.float64), np.full(SAMPLE_ROWS, level))
+                      (np.arange(SAMPLE_ROWS) % 2).astype(np.float64), np.full(SAMPLE_ROWS, level),
+                      np.zeros(SAMPLE_ROWS, dtype=bool))
     order = chosen[np.argsort(intervals.poa_w_m2[chosen], kind="stable")]
     pick = order[np.linspace(0, len(order) - 1, SAMPLE_ROWS).round().astype(int)]
     air = intervals.channel("air_temperature_c")[pick]
     before = (np.arange(SAMPLE_ROWS) % 2).astype(np.float64)
     level = np.where(np.isfinite(intervals.static_level_m), intervals.static_level_m, intervals.sheet_level_m)[pick]
-    return Sample(intervals.poa_w_m2[pick], cell[pick], np.where(np.isfinite(air), air, 25.0), before, level)
+    capped = (expected["expected_state"].astype(str) == "capped").to_numpy()[pick]
+    return Sample(intervals.poa_w_m2[pick], cell[pick], np.where(np.isfinite(air), air, 25.0), before, level, capped)
 
 
 class _Bench:
@@ -328,7 +331,7 @@ def _stacked_shifts(bench: _Bench, runs: Sequence[tuple[Health, Misreading]]) ->
         flow_at_power_m3_s=at_power, speed_at_power_rpm=stacked["speed_at_power_rpm"],
         drawdown_at_flow_m=stacked["drawdown_at_flow_m"], pressure_at_flow_pa=stacked["pressure_at_flow_pa"],
         static_level_m=stacked["static_level_m"] if level_logged else unknown,
-        electrical_ok=running, hydraulic_ok=running if power_logged else np.ones(total, dtype=bool),
+        electrical_ok=running & ~np.tile(bench.sample.capped, groups), hydraulic_ok=running if power_logged else np.ones(total, dtype=bool),
         rated_flow_m3_s=rated, head_scale_m=bench.setting.head_m, hot_from_c=hot_limit(bench.site))
     table = ratio_table(rows)
     values = np.full((groups, len(FEATURE_NAMES)), np.nan)
