@@ -66,6 +66,7 @@ class Batch:
         self.displacers = DisplacementBank([p.machine for p in plants[self.pd]],
                                            np.array([viscosity_ratio(p) for p in plants[self.pd]]))
         self.bank = self._bank(plants)
+        self.well = {name: np.full(n, value) for name, value in CONDITIONS.items()}
         self._lay_grid(plants)
         self._start_states(plants)
 
@@ -242,14 +243,15 @@ class Batch:
         while step < steps:
             if hour_index[step] != last_hour:
                 last_hour = int(hour_index[step])
-                for name, healthy in CONDITIONS.items():
+                for name in CONDITIONS:
                     course = conditions.get(name)
-                    setattr(now, name, course[last_hour - int(hour_index[0])] if course is not None else healthy)
+                    setattr(now, name, course[last_hour - int(hour_index[0])] if course is not None
+                            else self.well[name])
                 now.static = (self.p.static + self.p.season * np.cos(
                     2 * np.pi * (year_day[step] - self.p.deepest) / 365.25) + now.extra_level_m)
                 self._draw_of_hour(int(local_h[step]), now)
             stride = 1
-            if dark[step] and not always_on and step % per_record == 0 and dark[min(step + per_record, steps) - 1]:
+            if dark[step] and step % per_record == 0 and dark[min(step + per_record, steps) - 1]:
                 stride = per_record
             record = self._step(step, stride * step_s, sky, power, now, dark=bool(dark[step]) and not always_on)
             for name, value in record.items():
@@ -493,14 +495,14 @@ class Batch:
         st.full = np.where(level >= self.full_m, True, np.where(level <= self.call_m, False, st.full))
         st.full = st.full & ~self.calling
         full = np.where(now.float_mode == 1.0, True, np.where(now.float_mode == 2.0, False, st.full))
-        now.full = np.broadcast_to(full, (self.n,))
+        now.full = full
         # low water
         st.low_stop = st.low_stop & (st.low_timer > 0.0)
-        wants = ~now.full & ~st.low_stop & (np.broadcast_to(now.off, (self.n,)) < 0.5)
-        wants = wants & (np.broadcast_to(now.drive_dead, (self.n,)) < 0.5) & ~st.bus_off
+        wants = ~now.full & ~st.low_stop & (now.off < 0.5)
+        wants = wants & (now.drive_dead < 0.5) & ~st.bus_off
         # can it start, can it go on
         first_asked = (g.motor_w[0] * s.drive1 + s.drive0)
-        stick = (g.torque[0] * s.stick + s.still) / (s.torque * np.broadcast_to(now.motor_ratio, (self.n,)))
+        stick = (g.torque[0] * s.stick + s.still) / (s.torque * now.motor_ratio)
         electronic = ~s.held & ~s.bus
         start = np.where(electronic, available >= np.maximum(s.start_w, 1.15 * first_asked) * st.jitter, True)
         if np.any(s.held):
@@ -536,7 +538,7 @@ class Batch:
         pumped = pumped * np.where(s.surface, 1.0, np.clip(margin / 0.4, 0.0, 1.0))
         # prime of a surface pump may be gone at the first start after a night
         fresh = ready & ~st.running & (st.still_s > 4 * 3600.0)
-        chance = np.broadcast_to(now.prime_loss, (self.n,))
+        chance = now.prime_loss
         if np.any(chance > 0) and np.any(fresh):
             st.primed = st.primed & ~(fresh & (self.rng.random(self.n) < chance))
             st.lost_prime_s = np.where(st.primed, 0.0, st.lost_prime_s)
@@ -563,7 +565,7 @@ class Batch:
         full_track = ready & ~s.held & (out.asked >= 0.985 * available)
         taken = np.where(full_track, np.minimum(available, taken), taken)
         solar = np.clip(taken - wind, 0.0, None)
-        pull = np.broadcast_to(now.tracking, (self.n,))
+        pull = now.tracking
         volts = np.where(full_track, best_v + (open_v - best_v) * (1 - pull) * 0.8, 0.0)
         unloaded = ~full_track
         right = self._right_branch(solar, best_v, open_v, power, row)
@@ -574,7 +576,7 @@ class Batch:
         amps = np.where(volts > 0.5, solar / np.maximum(volts, 0.5), 0.0)
         if np.any(s.held):
             running_i = np.where(s.direct, out.motor_i, out.motor_v * out.motor_i * s.drive1
-                                 / np.maximum(out.array_v * np.broadcast_to(now.drive_efficiency, (self.n,)), 0.5))
+                                 / np.maximum(out.array_v * now.drive_efficiency, 0.5))
             stall_i = np.where(now.stalled, self._array_current(np.minimum(held_v, open_v), power, row), 0.0)
             volts = np.where(s.held & now.stalled, np.minimum(held_v, open_v), volts)
             amps = np.where(s.held, np.where(ready, running_i, stall_i), amps)
@@ -606,10 +608,10 @@ class Batch:
 
     def _drain(self, ready: NDArray[np.bool_], now: SimpleNamespace, step_s: float) -> None:
         s, st = self.p, self.state
-        rate = s.seep + np.broadcast_to(now.drain_per_min, (self.n,)) * s.riser / 60.0
-        rate = rate + np.where(np.broadcast_to(now.riser_leak_ratio, (self.n,)) > 0, 0.2 * s.riser / 60.0, 0.0)
-        holed = np.where(np.broadcast_to(now.riser_leak_ratio, (self.n,)) > 0, 0.55 * s.riser, 0.08 * s.riser)
-        ceiling = np.where(np.broadcast_to(now.drain_per_min, (self.n,)) > 0, s.riser, holed)
+        rate = s.seep + now.drain_per_min * s.riser / 60.0
+        rate = rate + np.where(now.riser_leak_ratio > 0, 0.2 * s.riser / 60.0, 0.0)
+        holed = np.where(now.riser_leak_ratio > 0, 0.55 * s.riser, 0.08 * s.riser)
+        ceiling = np.where(now.drain_per_min > 0, s.riser, holed)
         more = np.where(ready, 0.0, np.minimum(rate * step_s, np.maximum(ceiling - st.void, 0.0)))
         st.void = st.void + more
         st.drawn[0] -= np.where(s.surface | s.open, 0.0, 0.25 * more / s.casing)
@@ -629,7 +631,7 @@ class Batch:
         draw = np.where(now.endless, np.where(level > 0.5 * np.minimum(
             self.full_m, 1e3), self.p.rated_flow * 2.0, 0.0), now.draw)
         draw = np.where(self.has_tank & (level > self.out_m), draw, 0.0)
-        lost = np.broadcast_to(now.tank_leak_per_day, (self.n,)) * self.tank_m3 / 86400.0 * np.sqrt(
+        lost = now.tank_leak_per_day * self.tank_m3 / 86400.0 * np.sqrt(
             np.clip(level / np.minimum(self.full_m, 1e3), 0.0, 2.0))
         st.tank_m3 = np.where(self.has_tank, np.clip(st.tank_m3 + (delivered - draw - lost) * step_s, 0.0, None), 0.0)
         roof = self.tank_m3 * np.minimum(self._share_at(self.over_m), 1.0)
@@ -645,12 +647,12 @@ class Batch:
     def _battery(self, available: Floats, out: SimpleNamespace, ready: NDArray[np.bool_], volts: Floats, amps: Floats,
                  best_v: Floats, now: SimpleNamespace, step_s: float) -> tuple[Floats, Floats, Floats]:
         s, st = self.p, self.state
-        ratio = np.broadcast_to(now.battery_ratio, (self.n,))
+        ratio = now.battery_ratio
         capacity = np.maximum(self.bus_ah * ratio, 0.02 * self.bus_ah)
         rest = self.bus_v * np.where(self.lithium, 1.0 + 0.06 * (st.soc - 0.4), 0.955 + 0.115 * st.soc)
         inner = 0.08 * self.bus_v / self.bus_ah * np.where(self.lithium, 0.5, 1.0) / np.maximum(ratio, 0.1) ** 1.5
         load = np.where(ready, out.motor_v * out.motor_i * s.drive1 + s.drive0, s.standby) / st.bus_now
-        charge = available * 0.96 * np.broadcast_to(now.charge_ratio, (self.n,)) / st.bus_now
+        charge = available * 0.96 * now.charge_ratio / st.bus_now
         room = np.maximum((self.absorb_v - rest) / np.maximum(inner, 1e-4) * 0.6, 0.004 * capacity)
         charge = np.minimum(charge, load + room)
         net = charge - load

@@ -1,5 +1,7 @@
 """The physics of proving plants held against libraries of others and against facts of the trade."""
 
+import itertools
+
 import fluids
 import numpy as np
 import pandas as pd
@@ -111,7 +113,7 @@ def test_lying_cylinder_is_half_full_at_half_its_diameter():
 def test_printed_sheet_shows_the_machine():
     sheet = printed_curve(ROTOR)
     heads = [point.head_m for point in sheet]
-    assert all(after < before for before, after in zip(heads, heads[1:], strict=False))
+    assert all(after < before for before, after in itertools.pairwise(heads))
     best = next(point for point in sheet if point.flow_m3_s == pytest.approx(1.2e-3))
     assert best.head_m == pytest.approx(50.0, rel=0.02)
     assert 998 * 9.81 * best.flow_m3_s * best.head_m / best.power_w == pytest.approx(0.55, rel=0.05)
@@ -122,7 +124,8 @@ def test_printed_sheet_shows_the_machine():
 def test_rotodynamic_pump_follows_the_affinity_laws_roughly():
     bank = RotodynamicBank([ROTOR])
     one, none = np.ones(1), np.zeros(1)
-    x, power = bank.speed_and_power(np.array([[1.2e-3], [0.96e-3]]), np.array([[50.0], [32.0]]), np.ones((2, 1)), one, none)
+    flows, heads = np.array([[1.2e-3], [0.96e-3]]), np.array([[50.0], [32.0]])
+    x, power = bank.speed_and_power(flows, heads, np.ones((2, 1)), one, none)
     assert x[1, 0] / x[0, 0] == pytest.approx(0.8, rel=0.01)
     assert power[1, 0] / power[0, 0] == pytest.approx(0.8 ** 3, rel=0.05)
 
