@@ -1,4 +1,4 @@
-"""Thresholds of the diagnosis, each with its reason. A company may change them; the change is written with the result."""
+"""Thresholds of the diagnosis, each with its reason. A company may change them; the change stands in the result."""
 
 from dataclasses import dataclass
 

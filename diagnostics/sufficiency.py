@@ -75,9 +75,9 @@ def judge(site: Site, intervals: Intervals, settings: Settings) -> Judgeable:
         hydraulic = flow_read & ~intervals.tank_full & (hydraulic_power | hydraulic_sun)
     count = len(intervals.days)
     hours = intervals.hours
-    sun_hours = np.bincount(intervals.day[sun_up], weights=hours[sun_up], minlength=count)
+    sun_hours = np.bincount(intervals.day[sun_up], weights=hours[sun_up], minlength=count).astype(np.float64)
     good = sun_up & delivery
-    judged_hours = np.bincount(intervals.day[good], weights=hours[good], minlength=count)
+    judged_hours = np.bincount(intervals.day[good], weights=hours[good], minlength=count).astype(np.float64)
     usual = float(np.nanmedian(sun_hours[sun_hours > 0])) if (sun_hours > 0).any() else 0.0
     full_day = np.maximum(sun_hours, usual)
     judged = ((judged_hours >= settings.least_judged_sun_hours_day)

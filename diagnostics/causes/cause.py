@@ -1,4 +1,4 @@
-"""What a cause is: the health it changes, how it comes, who can have it, what splits it off, and what to do about it."""
+"""What a cause is: the health it changes, how it comes, who can have it, what splits it off, what to do."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field

@@ -4,12 +4,12 @@ _DEFER = " Follow the local code; work that it reserves is done by a licensed or
 
 CAUTIONS: dict[str, str] = {
     "E1": ("The array is live in daylight and cannot be switched off, only isolated; modules give near-full voltage in "
-           "weak light, and broken modules stay dangerous. Never open a connector under load: the arc does not go out "
-           "by itself. Isolate in the right order, prove dead, use insulated tools, do not work alone." + _DEFER),
-    "E2": ("Drives hold charge after they are switched off, and a pump that spins backwards makes voltage. Wait as long "
-           "as the nameplate says, prove dead, and do not work with storms near." + _DEFER),
-    "E3": ("Batteries give very large short-circuit currents; acid burns, hydrogen explodes, and lithium types can run "
-           "hot. Remove metal from hands, ventilate, wear eye protection, no flame." + _DEFER),
+           "weak light, and broken modules stay dangerous. Never open a connector under load: the arc does not go "
+           "out by itself. Isolate in the right order, prove dead, use insulated tools, do not work alone." + _DEFER),
+    "E2": ("Drives hold charge after they are switched off, and a pump that spins backwards makes voltage. Wait as "
+           "long as the nameplate says, prove dead, and do not work with storms near." + _DEFER),
+    "E3": ("Batteries give very large short-circuit currents; acid burns, hydrogen explodes, and lithium types can "
+           "run hot. Remove metal from hands, ventilate, wear eye protection, no flame." + _DEFER),
     "L1": ("A pump on a pipe full of water is heavy and can fall into the well. Lift only with tripod or hoist, pipe "
            "clamps and a trained crew; never by the cable." + _DEFER),
     "C1": ("Wells, pits, tanks and sumps can hold air that kills without warning, and rescuers die beside the first "

@@ -118,7 +118,7 @@ CAUSES: tuple[Cause, ...] = (
         look_alikes={"blocked_delivery": "outlet pressure at the same flow: down means intake, up means the line",
                      "screen_fouled": "level in the well while pumping: unchanged means the intake",
                      "meter_under_reading": "bucket and stopwatch at the outlet",
-                     "falling_water_table": "power at which water starts: moved means level, unmoved means resistance"}),
+                     "falling_water_table": "power at which water starts: moved means level, unmoved resistance"}),
     Cause(
         code="lost_prime", label="The suction has lost its prime", link="well",
         moves="the pump turns light and moves no water; often at the first start of the day",

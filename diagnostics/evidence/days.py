@@ -152,7 +152,7 @@ def _start_power(intervals: Intervals) -> Table:
         return table
     at = both.index.to_numpy()
     value[at] = 0.5 * (both["max_dry"] + both["min_wet"]).to_numpy() - 1.0
-    spread[at] = 0.5 * np.abs(both["max_dry"] - both["min_wet"]).to_numpy() + 0.05
+    spread[at] = 0.5 * np.abs((both["max_dry"] - both["min_wet"]).to_numpy()) + 0.05
     count[at] = (both["size_dry"] + both["size_wet"]).to_numpy()
     table.values["start_power"], table.errors["start_power"], table.samples["start_power"] = value, spread, count
     return table

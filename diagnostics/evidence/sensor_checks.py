@@ -115,7 +115,7 @@ def _clear_sky(intervals: Intervals, table: Table) -> None:
     count = by_day["k"].size()
     smooth = (roughness / median < 0.06) & (count >= 8)
     value = (median - 1.0).where(smooth).reindex(range(len(intervals.days))).to_numpy(dtype=np.float64)
-    samples = count.reindex(range(len(intervals.days))).fillna(0).to_numpy(dtype=np.float64)
+    samples = np.asarray(count.reindex(range(len(intervals.days))).fillna(0).to_numpy(), dtype=np.float64)
     _put(table, "clear_sky", value, np.full(len(value), 0.02), samples)
 
 

@@ -225,7 +225,7 @@ def _rivals(accepted: Accepted, signatures: Signatures, noise: Noise, drift: pd.
     mine = accepted.cause.code
     ranked = sorted(((code, p) for code, p in weighed.probability.items() if code not in (mine, "nothing")),
                     key=lambda pair: -pair[1])
-    rivals = []
+    rivals: list[Rival] = []
     for code, probability in ranked:
         # Named look-alikes are listed with what excludes them even where little probability is left.
         listed = probability >= settings.least_rival_probability

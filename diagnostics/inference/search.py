@@ -1,7 +1,8 @@
 """Which cause, since when, how much: posterior over causes, and forward selection of concurrent ones."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,7 +185,7 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
             break
         weighed = weigh_all(signatures, noise, profiles, directions, settings,
                             known=[(a.shift, a.course) for a in accepted])
-    if 1 < len(accepted):
+    if len(accepted) > 1:
         accepted = _refit(accepted, signatures, noise, profiles, directions, settings)
     return accepted, weighed
 
@@ -208,11 +209,7 @@ def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profi
 
 
 def _emptied(accepted: Accepted) -> Accepted:
-    return Accepted(**{**_fields(accepted), "course": np.zeros_like(accepted.course)})
-
-
-def _fields(accepted: Accepted) -> dict[str, object]:
-    return {name: getattr(accepted, name) for name in accepted.__dataclass_fields__}
+    return replace(accepted, course=np.zeros_like(accepted.course))
 
 
 def _accept(signatures: Signatures, profiles: Profiles, weighed: Weighed, settings: Settings) -> Accepted:
@@ -258,7 +255,7 @@ def _refined(signatures: Signatures, number: int) -> tuple[Vector, Vector]:
     if not both_signs:
         severities = np.concatenate(([0.0], severities))
         known = np.vstack([np.zeros(known.shape[1]), known])
-    fine = np.concatenate([np.linspace(a, b, 6)[1:] for a, b in zip(severities[:-1], severities[1:], strict=True)])
+    fine = np.concatenate([np.linspace(a, b, 6)[1:] for a, b in pairwise(severities)])
     above = np.clip(np.searchsorted(severities, fine), 1, len(severities) - 1)
     part = (fine - severities[above - 1]) / (severities[above] - severities[above - 1])
     return fine, known[above - 1] * (1.0 - part)[:, None] + known[above] * part[:, None]
@@ -291,9 +288,9 @@ def _merged(accepted: list[Accepted]) -> list[Accepted]:
         scale = item.severity / first.severity if first.severity else 1.0
         course = first.course + scale * item.course
         top = float(course.max())
-        joined[same] = Accepted(**{
-            **_fields(first), "course": course / top, "shift": first.shift * top, "severity": first.severity * top,
-            "severity_low": first.severity_low * top, "severity_high": first.severity_high * top,
-            "onset": min(first.onset, item.onset), "onset_low": min(first.onset_low, item.onset_low),
-            "last": max(first.last, item.last), "kind": first.kind if first.last >= item.last else item.kind})
+        joined[same] = replace(
+            first, course=course / top, shift=first.shift * top, severity=first.severity * top,
+            severity_low=first.severity_low * top, severity_high=first.severity_high * top,
+            onset=min(first.onset, item.onset), onset_low=min(first.onset_low, item.onset_low),
+            last=max(first.last, item.last), kind=first.kind if first.last >= item.last else item.kind)
     return joined

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -331,7 +332,8 @@ def _stacked_shifts(bench: _Bench, runs: Sequence[tuple[Health, Misreading]]) ->
         flow_at_power_m3_s=at_power, speed_at_power_rpm=stacked["speed_at_power_rpm"],
         drawdown_at_flow_m=stacked["drawdown_at_flow_m"], pressure_at_flow_pa=stacked["pressure_at_flow_pa"],
         static_level_m=stacked["static_level_m"] if level_logged else unknown,
-        electrical_ok=running & ~np.tile(bench.sample.capped, groups), hydraulic_ok=running if power_logged else np.ones(total, dtype=bool),
+        electrical_ok=running & ~np.tile(bench.sample.capped, groups),
+        hydraulic_ok=running if power_logged else np.ones(total, dtype=bool),
         rated_flow_m3_s=rated, head_scale_m=bench.setting.head_m, hot_from_c=hot_limit(bench.site))
     table = ratio_table(rows)
     values = np.full((groups, len(FEATURE_NAMES)), np.nan)
@@ -351,10 +353,10 @@ def _fill_empty_bins(values: Vector) -> None:
     for stem, order in (("flow_{}_power", ("high", "mid", "low")), ("flow_{}_sun", ("high", "mid", "low")),
                         ("speed_{}_power", ("high", "low")), ("pressure_{}_flow", ("high", "low"))):
         columns = [POSITION[stem.format(part)] for part in order]
-        for column, other in zip(columns[:-1], columns[1:], strict=True):
+        for column, other in pairwise(columns):
             empty = ~np.isfinite(values[:, column]) & np.isfinite(values[0, column])
             values[empty, column] = values[empty, other]
-        for column, other in zip(columns[:0:-1], columns[-2::-1], strict=True):
+        for column, other in pairwise(columns[::-1]):
             empty = ~np.isfinite(values[:, column]) & np.isfinite(values[0, column])
             values[empty, column] = values[empty, other]
 

@@ -161,7 +161,8 @@ def _well_and_pipes(rng: np.random.Generator, family: str, machine: Machine, hea
     outlet = float(rng.uniform(1.0, 0.25 * head))
     static = max(head * (1.0 - friction_share) - drawdown - outlet, 4.0)
     depth = static + 3.0 * drawdown + 8.0 + 0.2 * head
-    well = Well(kind="borehole", static_water_level_m=static, static_level_season_m=float(rng.uniform(0.0, 0.04 * head)),
+    well = Well(kind="borehole", static_water_level_m=static,
+                static_level_season_m=float(rng.uniform(0.0, 0.04 * head)),
                 drawdown_linear_s_m2=0.65 * drawdown / flow, drawdown_quadratic_s2_m5=0.35 * drawdown / flow**2,
                 recovery_time_s=float(rng.uniform(1200.0, 5000.0)), pump_setting_depth_m=depth,
                 low_water_probe_depth_m=depth - 1.5, well_depth_m=depth + 15.0)

@@ -1,4 +1,4 @@
-"""How good the diagnosis is on plants whose faults are known: recall, precision, confusion, size, onset, reliability."""
+"""How good the diagnosis is on plants whose faults are known: recall, precision, confusion, size, onset, trust."""
 
 from collections import Counter
 from collections.abc import Sequence
