@@ -1,0 +1,55 @@
+"""A site that names parts it lacks is never given a chain, and its array is judged all the same."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from diagnostics.expected import ChainNotAvailable, SiteModel, expect
+from diagnostics.health import Health
+from diagnostics.site import Site
+
+LABEL = {"key": "any", "power_w": 240, "vmp_v": 30, "imp_a": 8, "voc_v": 38, "isc_a": 8.6, "cells_in_series": 60,
+         "temperature_coefficient_voc_per_k": -0.0033, "temperature_coefficient_isc_per_k": 0.0005,
+         "temperature_coefficient_power_per_k": -0.0043}
+WEATHER = pd.DataFrame({"poa_irradiance_w_m2": [0.0, 500.0, 1000.0], "module_temperature_c": [10.0, 25.0, 40.0]},
+                       index=pd.DatetimeIndex(["2024-06-01T04:00Z", "2024-06-01T12:00Z", "2024-06-01T12:10Z"],
+                                              name="interval_end_utc"))
+
+
+def station(**changes):
+    return Site.model_validate({
+        "id": "array", "name": "Array on an inverter", "latitude_deg": 0.0, "longitude_deg": 0.0, "altitude_m": 0.0,
+        "timezone": "UTC", "installed_on": "2024-06-01", "parts_absent": ["pump", "well", "pipework"],
+        "array": {"module": LABEL, "modules_in_series": 12, "tilt_deg": 10, "azimuth_deg": 180, "cable_length_m": 0,
+                  "mismatch_loss_pct": 0},
+        "drive": {"key": "inverter", "kind": "tracking"}, **changes})
+
+
+def test_no_chain_is_built_over_parts_that_are_absent():
+    with pytest.raises(ChainNotAvailable, match="no pump and no well and no pipework"):
+        SiteModel.build(station())
+
+
+def test_array_of_a_station_without_pump_is_expected_at_its_maximum_power():
+    expected = expect(station(), WEATHER, 600.0)
+    assert (expected["expected_state"] == "no_chain").all()
+    assert expected["expected_flow_m3_s"].isna().all()
+    assert expected["expected_array_power_w"].iloc[0] == 0.0
+    noon = expected.iloc[2]
+    # 12 x 240 W at 43 degC cells: 1 - 0.43 %/K x 18 K, tracking 99 %, reflection within a few percent.
+    assert noon["expected_array_power_w"] == pytest.approx(2880 * (1 - 0.0043 * 18) * 0.99, rel=0.04)
+    product = noon["expected_array_voltage_v"] * noon["expected_array_current_a"]
+    assert product == pytest.approx(noon["expected_array_power_w"], rel=1e-9)
+
+
+def test_dirt_on_the_array_lowers_what_is_expected_in_proportion():
+    clean, dirty = (expect(station(), WEATHER, 600.0, health=health)["expected_array_current_a"].iloc[2]
+                    for health in (Health(), Health().replaced(irradiance_ratio=0.8)))
+    assert dirty / clean == pytest.approx(0.8, abs=0.01)
+
+
+def test_where_a_pump_decides_the_operating_point_stays_unknown():
+    direct = station(drive={"key": "direct", "kind": "direct"})
+    expected = expect(direct, WEATHER, 600.0)
+    assert expected["array_power_available_w"].iloc[2] > 2000
+    assert np.isnan(expected["expected_array_voltage_v"].iloc[2])
