@@ -139,13 +139,14 @@ def _suction_margin(site: Site, side: WaterSide, flow: Floats, pumping_level: Fl
     """
     NPSH available less required at a surface pump.
 
-    Half of the requirement stands at any flow, half grows with the square of flow over best flow (common practice).
+    Two thirds of the requirement stand at any flow, the rest grows with the square of flow over best flow, as most
+    printed NPSH curves do (from memory).
     """
     if site.pump.family not in SURFACE:
         return None
     end = side.end
     best = end.largest_flow(end.rated_speed_rpm) if isinstance(end, DisplacementEnd) else end.best_flow_m3_s
-    required = site.pump.npsh_required_m * (0.5 + 0.5 * (flow / max(best, 1e-9)) ** 2)
+    required = site.pump.npsh_required_m * (0.65 + 0.35 * (flow / max(best, 1e-9)) ** 2)
     available = suction_head_available_m(site.pipework.pump_height_m + pumping_level, loss,
                                          altitude_m=site.altitude_m,
                                          water_temperature_c=site.well.water_temperature_c)
@@ -329,13 +330,14 @@ def level_axis(site: Site, side: WaterSide, health: Health) -> Floats:
     well = site.well
     highest = well.static_water_level_m - well.static_level_season_m + min(health.extra_static_level_m, 0.0)
     lowest = well.static_water_level_m + well.static_level_season_m + max(health.extra_static_level_m, 0.0)
-    margin = 0.5 if well.kind == "open" else 3.0
-    reach = well.drawdown_linear_s_m2 * health.well_loss_ratio * side.flow_top_m3_s
-    deepest = lowest + margin + min(reach, 60.0)
+    above = 0.5 if well.kind == "open" else 2.0 + 0.2 * abs(well.static_water_level_m)
+    below = 0.5 if well.kind == "open" else 2.0 + 0.1 * abs(well.static_water_level_m)
+    reach = min(well.drawdown_linear_s_m2 * health.well_loss_ratio * side.flow_top_m3_s, 60.0)
+    deepest = lowest + below + reach
     if side.level_deepest_m is not None:
-        deepest = max(min(deepest, side.level_deepest_m + 0.5), lowest + margin)
-    span = max(deepest - highest, 2.0)
-    return np.linspace(highest - 0.05 * span - margin, highest - margin + 1.05 * span + margin, LEVEL_KNOTS)
+        # Nothing is pumped from below the intake, and levels down to it may be measured.
+        deepest = max(side.level_deepest_m + 0.5, lowest + below)
+    return np.linspace(highest - above, deepest, LEVEL_KNOTS)
 
 
 def motor_of(site: Site, health: Health) -> MotorModel:

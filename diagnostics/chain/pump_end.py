@@ -14,6 +14,7 @@ from diagnostics.site import POSITIVE_DISPLACEMENT, Pump
 Floats = NDArray[np.float64]
 
 _CURVE_KNOTS = 1024
+_HEAD_KNOTS = 121
 # Share of the shaft torque that lifts water at rated head, by family: outside these bounds the plate's power is not
 # the power of this pump end, so the bound is taken. From memory of bench reports; a wide prior, not a datum.
 MECHANICAL_EFFICIENCY = {"diaphragm_submersible": (0.45, 0.85), "helical_submersible": (0.55, 0.85),
@@ -189,6 +190,7 @@ class PowerTableEnd:
     power_w: Floats             # (heads, flows)
     rated_speed_rpm: float
     is_displacement: bool
+    highest_printed_head_m: float
     nominal_slip_m3_s: float
     best_flow_m3_s: float
     notes: tuple[str, ...] = field(default_factory=tuple)
@@ -207,7 +209,7 @@ class PowerTableEnd:
         -------
         demand : ShaftDemand
         """
-        reference = float(self.heads_m[-1])
+        reference = self.highest_printed_head_m
         head = np.maximum(head_m, 0.01)
         if self.is_displacement:
             extra = (health.slip_ratio - 1.0) * self.nominal_slip_m3_s * head / reference
@@ -222,11 +224,10 @@ class PowerTableEnd:
         step = np.clip(flow / self.flow_grid[-1] * (self.flow_grid.size - 1), 0.0, self.flow_grid.size - 1.0)
         j = np.minimum(step.astype(np.int64), self.flow_grid.size - 2)
         fj = step - j
-        at_flow = self.power_w[:, j] + fj * (self.power_w[:, j + 1] - self.power_w[:, j])       # (heads, ...)
-        if self.heads_m.size == 1:
-            return np.asarray(at_flow[0] * head / self.heads_m[0])
         i = np.clip(np.searchsorted(self.heads_m, head) - 1, 0, self.heads_m.size - 2)
-        low, high = np.take_along_axis(at_flow, np.stack([i, i + 1]), axis=0)
+        table = self.power_w
+        low = table[i, j] + fj * (table[i, j + 1] - table[i, j])
+        high = table[i + 1, j] + fj * (table[i + 1, j + 1] - table[i + 1, j])
         share = (head - self.heads_m[i]) / (self.heads_m[i + 1] - self.heads_m[i])
         return np.asarray(np.maximum(low + share * (high - low), 0.02 * low))
 
@@ -433,9 +434,25 @@ def power_table_end(pump: Pump) -> PowerTableEnd:
     # A higher head never costs less.
     power = np.maximum.accumulate(np.maximum.accumulate(power, axis=0), axis=1)
     best = rows[np.argmax(rows[:, 0] * rows[:, 2] / rows[:, 1])]
-    return PowerTableEnd(np.maximum(heads, 0.01), grid, power, pump.rated_speed_rpm, is_displacement,
+    dense, filled = _between_heads(np.maximum(heads, 0.01), power)
+    return PowerTableEnd(dense, grid, filled, pump.rated_speed_rpm, is_displacement, float(heads[-1]),
                          0.06 * float(best[2]), float(best[2]),
-                         ("Between printed heads the table is read along straight lines.",))
+                         (f"The table is printed for heads of {heads[0]:.0f} to {heads[-1]:.0f} m; beyond them it is "
+                          "run on along straight lines.",))
+
+
+def _between_heads(heads: Floats, power: Floats) -> tuple[Floats, Floats]:
+    """Fill a table to many heads: smooth and monotone between printed ones, straight beyond; printed rows stay."""
+    if heads.size == 1:
+        dense = np.linspace(0.2, 2.0, 91) * heads[0]
+        return dense, power[0] * (dense / heads[0])[:, None]
+    dense = np.unique(np.concatenate([np.linspace(0.2 * heads[0], 1.5 * heads[-1], _HEAD_KNOTS), heads]))
+    inside = PchipInterpolator(heads, power, axis=0)(np.clip(dense, heads[0], heads[-1]))
+    first = (power[1] - power[0]) / (heads[1] - heads[0])
+    last = (power[-1] - power[-2]) / (heads[-1] - heads[-2])
+    filled = (inside - first * np.maximum(heads[0] - dense, 0.0)[:, None]
+              + last * np.maximum(dense - heads[-1], 0.0)[:, None])
+    return dense, np.maximum(np.asarray(filled, dtype=np.float64), 0.05 * power[0])
 
 
 def pump_end(pump: Pump, density_kg_m3: float) -> PumpEnd:

@@ -458,7 +458,8 @@ class SiteModel:
         voltage_v : ndarray, shape (n,)
             At the drive's terminals. [V]
         """
-        return self._at_terminals(poa_w_m2, cell_temperature_c).array_voltage_v
+        shape = np.broadcast(np.asarray(poa_w_m2), np.asarray(cell_temperature_c)).shape
+        return self._at_terminals(poa_w_m2, cell_temperature_c).array_voltage_v.reshape(shape)
 
     def array_current(self, poa_w_m2: ArrayLike, cell_temperature_c: ArrayLike) -> Floats:
         """
@@ -476,7 +477,8 @@ class SiteModel:
         """
         point = self._at_terminals(poa_w_m2, cell_temperature_c)
         with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(point.array_voltage_v > 0, point.power_taken_w / point.array_voltage_v, 0.0)
+            current = np.where(point.array_voltage_v > 0, point.power_taken_w / point.array_voltage_v, 0.0)
+        return current.reshape(np.broadcast(np.asarray(poa_w_m2), np.asarray(cell_temperature_c)).shape)
 
     def _at_terminals(self, poa_w_m2: ArrayLike, cell_temperature_c: ArrayLike) -> Operation:
         poa, cell = np.broadcast_arrays(np.asarray(poa_w_m2, dtype=np.float64),
@@ -518,6 +520,9 @@ def line_end(site: Site) -> object:
 
 
 def _refuse_what_has_no_model(site: Site) -> None:
+    absent = site.lacks("array", "drive", "pump", "well", "pipework")
+    if absent:
+        raise ChainNotAvailable(f"Site {site.id} has no {' and no '.join(absent)}: it measures, it does not pump.")
     if site.array is None and site.wind is None:
         raise ChainNotAvailable(f"Site {site.id} has neither array nor wind turbine: its battery is filled by a source "
                                 "that is not described, so nothing can be expected of it.")

@@ -1,4 +1,4 @@
-"""Invented systems, one of each kind the chain knows, with plausible sheets. No real product stands behind any of them."""
+"""Invented systems, one of each kind the chain knows, with plausible sheets. No product stands behind any of them."""
 
 from datetime import date
 from typing import Any
@@ -66,7 +66,8 @@ def frequency(**changes: Any) -> Site:
     pump = Pump(key="v", family="centrifugal_submersible", rated_speed_rpm=2850, stages=12,
                 motor=Motor(kind="induction", rated_power_w=2000, rated_efficiency=0.76, rated_voltage_v=230,
                             rated_speed_rpm=2850),
-                curve=_curve([0, 0.4, 0.8, 1.2, 1.6, 1.9], [95, 92, 86, 74, 56, 38], [700, 850, 1050, 1220, 1340, 1380]))
+                curve=_curve([0, 0.4, 0.8, 1.2, 1.6, 1.9], [95, 92, 86, 74, 56, 38],
+                             [700, 850, 1050, 1220, 1340, 1380]))
     return _site("frequency", {
         "array": _array(LARGE_MODULE, 9), "pump": pump,
         "drive": Drive(kind="frequency", min_frequency_hz=25, max_frequency_hz=50, rated_frequency_hz=50,
