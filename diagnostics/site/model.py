@@ -57,6 +57,22 @@ class Guarantee(Described):
                                                               description="Plane in which that irradiation is counted.")
     starts_on: date | None = Field(default=None, description="First day.")
     ends_on: date | None = Field(default=None, description="Day after the last.")
+    head_is: Literal["total_dynamic", "static"] = Field(
+        default="total_dynamic", description="Whether the promised head includes drawdown and friction.")
+    air_temperature_c: float | None = Field(
+        default=None, gt=-40, lt=60, description="Of the promised day; left out takes what is usual there.")
+    volume_tolerance_pct: float = Field(
+        default=0.0, ge=0, le=50, description="Shortfall the promise itself allows.")
+    soiling_allowance_pct: float = Field(
+        default=0.0, ge=0, le=30, description="Loss of light by ordinary dirt the promise allows.")
+    ageing_allowance_pct_per_year: float | None = Field(
+        default=None, ge=0, le=3, description="Loss of array power by age the promise allows; left out takes the "
+        "array's own.")
+    decision_rule: Literal["guarded", "shared"] = Field(
+        default="guarded", description="guarded: a verdict either way needs proof, between is undecided; shared: the "
+        "measured value decides and both sides bear the risk.")
+    highest_risk_pct: float = Field(
+        default=5.0, gt=0, lt=50, description="Greatest probability of a wrong guarded verdict, either way.")
 
     @model_validator(mode="after")
     def _dates_are_ordered(self) -> Self:

@@ -103,7 +103,7 @@ greeting_name = "committee members"
 # What was promised, if a low-output claim may ever have to be judged.
 # [guarantee]
 # reference = "Offer 17, page 2"
-# daily_volume_m3 = 14
+# daily_volume_m3 = 30
 # total_dynamic_head_m = 38
 # daily_irradiation_kwh_m2 = 6
 

@@ -34,7 +34,7 @@ def test_everything_its_remarks_offer_works(folder):
     fleet = load_fleet(folder)
     assert [str(problem) for problem in fleet.problems if "no file matches" not in problem.says] == []
     site = fleet.sites["acacia-bend"]
-    assert site.guarantee.daily_volume_m3 == 14 and site.drive.start_power_w == 180
+    assert site.guarantee.daily_volume_m3 == 30 and site.drive.start_power_w == 180
     assert fleet.service_events[0].action == "washed_array"
     assert fleet.settings().silent_after_hours == 96 and fleet.company.depot.latitude_deg == -2.31
 
