@@ -26,6 +26,7 @@ from diagnostics.repairs import prove_repairs
 from diagnostics.results import Finding, ServiceEvent, SiteDiagnosis, StateSpan
 from diagnostics.settings import Settings
 from diagnostics.site import Site
+from diagnostics.station import diagnose_station
 from diagnostics.sufficiency import Judgeable, judge
 
 Vector = NDArray[np.float64]
@@ -64,6 +65,8 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     settings = settings or Settings()
     if len(readings.values) == 0:
         return _empty(site, "No readings at all.")
+    if site.parts_absent:
+        return diagnose_station(site, readings, settings=settings)
     notes: list[str] = []
     model: SiteModel | None
     try:

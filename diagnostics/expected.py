@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from diagnostics.chain.array_alone import array_alone
+from diagnostics.chain.array_alone import array_alone, level_sky
 from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
 from diagnostics.chain.daylight import SOURCES, Daylight, daylight, follows_directly
 from diagnostics.chain.drive import running_state
@@ -254,6 +254,9 @@ def _without_chain(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[flo
             table[name] = full
         table["sun_elevation_deg"] = light.elevation_all_deg
         source[light.rows] = light.source
+    else:
+        table["sun_elevation_deg"], table["clear_sky_poa_w_m2"] = level_sky(site, pd.DatetimeIndex(weather.index),
+                                                                           interval_s)
     table["irradiance_source"] = pd.Categorical.from_codes(source, categories=pd.Index(SOURCES))
     state = np.full(count, STATES.index("no_chain"), dtype=np.int8)
     table["expected_state"] = pd.Categorical.from_codes(state, categories=pd.Index(STATES))

@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.chain.array import ArrayTable, array_curve
 from diagnostics.chain.drive import TRACKING_SHARE
+from diagnostics.chain.sun import clear_sky, sun_position
 from diagnostics.health import Health
 from diagnostics.site import Site
 
@@ -61,3 +63,29 @@ def array_alone(site: Site, effective_w_m2: Floats, cell_temperature_c: Floats, 
     with np.errstate(invalid="ignore", divide="ignore"):
         current = np.where(voltage > 0.0, power / voltage, 0.0)
     return ArrayAlone(available, power, voltage, current)
+
+
+def level_sky(site: Site, when_utc: pd.DatetimeIndex, interval_s: "pd.Series[float] | float") -> tuple[Floats, Floats]:
+    """
+    Sun elevation and clear-sky irradiance on level ground, for a site whose plane is not described.
+
+    Parameters
+    ----------
+    site : Site
+        Its position is used.
+    when_utc : DatetimeIndex, shape (n,)
+        Interval ends. [UTC]
+    interval_s : Series or float
+        Length of each interval. [s]
+
+    Returns
+    -------
+    elevation_deg, clear_sky_w_m2 : ndarray, shape (n,)
+        In the middle of each interval. [deg, W/m2]
+    """
+    half = np.broadcast_to(np.asarray(interval_s, dtype=np.float64), (len(when_utc),)) / 2.0
+    middle = when_utc - pd.to_timedelta(half, unit="s")
+    sun = sun_position(middle, site.latitude_deg, site.longitude_deg, site.altitude_m)
+    day_of_year = np.asarray(middle.day_of_year, dtype=np.float64)
+    sky = clear_sky(sun, day_of_year, site.latitude_deg, site.longitude_deg, site.altitude_m)
+    return sun.elevation_deg, sky.global_horizontal_w_m2

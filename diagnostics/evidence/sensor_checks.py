@@ -94,6 +94,7 @@ def _edges(intervals: Intervals, light: Vector, limit: Vector) -> tuple[Vector, 
         level = limit[intervals.day[at]]
         with np.errstate(invalid="ignore", divide="ignore"):
             part = (light[at] - level) / (light[at] - light[other])
+        part = np.where(np.isfinite(part), part, 0.0)      # a neighbour that reads the same: the edge is here
         out[intervals.day[at]] = intervals.hour[at] + part * (intervals.hour[other] - intervals.hour[at])
     return first, last
 
