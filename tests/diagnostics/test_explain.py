@@ -1,0 +1,57 @@
+"""One interval taken apart must add up to what the expectation says of it."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from diagnostics.expected import expect
+from diagnostics.explain import explain_interval
+from diagnostics.units import UNIT_OF_SUFFIX
+from tests.diagnostics.chain import invented_sites as sites
+
+NOON = pd.Timestamp("2024-03-01T09:50:00", tz="UTC")
+
+
+@pytest.mark.parametrize("make", sites.ALL)
+def test_steps_end_in_the_expected_flow_and_every_unit_is_known(make):
+    site = make()
+    weather = sites.clear_days(site, days=1)
+    steps = explain_interval(site, weather, 600.0, NOON)
+    flow = next(step.value for step in steps if step.quantity == "expected flow")
+    assert flow == pytest.approx(expect(site, weather, 600.0).loc[NOON, "expected_flow_m3_s"])
+    assert all(step.unit in UNIT_OF_SUFFIX or step.unit == "" for step in steps)
+    assert all(step.source for step in steps)
+
+
+def test_heads_add_up_and_efficiency_is_that_of_the_water():
+    site = sites.centrifugal()
+    steps = {step.quantity: step.value for step in explain_interval(site, sites.clear_days(site, days=1), 600.0, NOON)}
+    parts = ("pumping water level", "outlet height and held pressure", "friction after the wellhead",
+             "friction in riser and suction")
+    assert steps["total dynamic head"] == pytest.approx(sum(steps[part] for part in parts))
+    useful = 998.2 * 9.80665 * steps["expected flow"] * steps["total dynamic head"]
+    assert steps["wire-to-water efficiency"] == pytest.approx(100 * useful / steps["power taken"], rel=1e-3)
+    assert 25 < steps["wire-to-water efficiency"] < 60
+
+
+def test_hourly_rows_are_explained_too():
+    site = sites.centrifugal()
+    hourly = sites.clear_days(site, days=1).resample("1h", closed="right", label="right").mean()
+    steps = explain_interval(site, hourly, 3600.0, NOON)
+    assert next(step.value for step in steps if step.quantity == "expected flow") > 0
+
+
+def test_site_without_chain_says_why():
+    site = sites.printed_table(drive={"kind": "direct"})
+    steps = explain_interval(site, sites.clear_days(site, days=1), 600.0, NOON)
+    assert len(steps) == 1 and "curve or displacement" in str(steps[0].value)
+
+
+def test_instant_without_zone_or_after_the_weather_is_refused():
+    site = sites.centrifugal()
+    weather = sites.clear_days(site, days=1)
+    with pytest.raises(ValueError, match="no time zone"):
+        explain_interval(site, weather, 600.0, pd.Timestamp("2024-03-01T09:50:00"))
+    with pytest.raises(ValueError, match="ends at"):
+        explain_interval(site, weather, 600.0, pd.Timestamp("2025-03-01T09:50:00", tz="UTC"))
+    assert np.isfinite(weather["poa_irradiance_w_m2"]).all()
