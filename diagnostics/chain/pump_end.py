@@ -9,7 +9,7 @@ from scipy.interpolate import PchipInterpolator
 from diagnostics.chain.motor import MotorModel, motor_model
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2
 from diagnostics.health import Health
-from diagnostics.site import POSITIVE_DISPLACEMENT, Pump
+from diagnostics.site import POSITIVE_DISPLACEMENT, CurvePoint, Pump
 
 Floats = NDArray[np.float64]
 
@@ -284,12 +284,15 @@ def _shaft_from_input(input_w: Floats, speed_rpm: float, motor: MotorModel) -> F
     return np.interp(input_w, needed, torque) * omega
 
 
-def _curve_power(pump: Pump, flow: Floats, head: Floats, density: float) -> tuple[Floats, tuple[str, ...]]:
-    """Shaft power at the printed points; estimated from the motor plate where nothing is printed."""
-    given = np.array([np.nan if p.power_w is None else p.power_w for p in pump.curve])
+def _curve_power(pump: Pump, points: list[CurvePoint], density: float) -> tuple[Floats, tuple[str, ...]]:
+    """Shaft power at the printed points, in their order; estimated from the motor plate where nothing is printed."""
+    flow, head = np.array([p.flow_m3_s for p in points]), np.array([p.head_m for p in points])
+    given = np.array([np.nan if p.power_w is None else p.power_w for p in points])
     known = np.isfinite(given)
     if known.sum() >= 2:
-        power = np.interp(flow, flow[known], given[known])
+        along = head.max() - head if pump.family in POSITIVE_DISPLACEMENT else flow
+        order = np.argsort(along[known])
+        power = np.interp(along, along[known][order], given[known][order])
         if pump.power_is == "input":
             power = _shaft_from_input(power, pump.rated_speed_rpm, motor_model(pump.motor))
         return power, ()
@@ -320,7 +323,7 @@ def centrifugal_end(pump: Pump, density_kg_m3: float) -> CentrifugalEnd:
     """
     flow = np.array([p.flow_m3_s for p in pump.curve])
     head = np.array([p.head_m for p in pump.curve])
-    power, notes = _curve_power(pump, flow, head, density_kg_m3)
+    power, notes = _curve_power(pump, pump.curve, density_kg_m3)
     slope = min((head[-1] - head[-2]) / (flow[-1] - flow[-2]), -1e-6 * head[0] / flow[-1])
     run_out = flow[-1] + 0.995 * head[-1] / -slope if head[-1] > 0 else flow[-1]
     run_out = min(run_out, 1.6 * flow[-1])
@@ -383,7 +386,7 @@ def displacement_end_from_curve(pump: Pump, density_kg_m3: float) -> Displacemen
     """
     points = sorted(pump.curve, key=lambda p: p.head_m)
     head, flow = np.array([p.head_m for p in points]), np.array([p.flow_m3_s for p in points])
-    power, notes = _curve_power(pump, flow, head, density_kg_m3)
+    power, notes = _curve_power(pump, points, density_kg_m3)
     if head[0] > 0:
         fall = min((flow[1] - flow[0]) / (head[1] - head[0]), 0.0)
         head, flow = np.insert(head, 0, 0.0), np.insert(flow, 0, flow[0] - fall * head[0])
