@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from diagnostics.causes import CAUSES
 from diagnostics.service_actions import SERVICE_ACTIONS
 from pipelines.fleet.service_log import COLUMNS, read_service_log
 
@@ -114,3 +115,7 @@ def test_which_work_starts_an_epoch(action, starts_epoch):
 def test_every_action_has_words():
     assert all(action.label and action.code == code for code, action in SERVICE_ACTIONS.items())
     assert len(SERVICE_ACTIONS) == 29
+
+
+def test_every_action_is_meant_for_causes_that_exist():
+    assert {cause for action in SERVICE_ACTIONS.values() for cause in action.meant_for} <= set(CAUSES)
