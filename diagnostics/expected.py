@@ -230,7 +230,7 @@ def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: Flo
         "expected_water_level_m": night_level,
         "expected_state": pd.Categorical.from_codes(state, categories=pd.Index(STATES)),
     }
-    return pd.DataFrame(values, index=light.when_utc)
+    return pd.DataFrame(values, index=light.when_utc, copy=False)
 
 
 def _without_chain(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float", health: Health,
