@@ -15,6 +15,7 @@ from diagnostics.station_checks import (
     Seen,
     judge_array,
     judge_clock,
+    judge_clock_jump,
     judge_closure,
     judge_flow,
     judge_gaps,
@@ -61,9 +62,9 @@ def diagnose_station(site: Site, readings: SiteReadings, *, settings: Settings |
     plane_known = site.array is not None or readings.has("global_horizontal_irradiance_w_m2")
     shift = table.values.get("clock", unknown) if plane_known else unknown
     seen = [*judge_array(site, intervals), *judge_clock(intervals, shift, table.errors.get("clock", unknown)),
-            *judge_light_scale(readings, intervals), *judge_closure(readings, intervals),
-            *judge_flow(site, readings, intervals), *judge_level(readings, site.timezone),
-            *judge_gaps(readings, site.timezone)]
+            *judge_clock_jump(readings, intervals), *judge_light_scale(readings, intervals),
+            *judge_closure(readings, intervals), *judge_flow(site, readings, intervals),
+            *judge_level(readings, site.timezone), *judge_gaps(readings, site.timezone)]
     findings = [_finding(site.id, one) for one in seen if one.cause]
     judged = sorted({one.says.split(":", 1)[0].lower() for one in seen})
     summaries = pd.DataFrame(table.values, index=intervals.days)

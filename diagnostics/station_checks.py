@@ -116,14 +116,49 @@ def judge_clock(intervals: Intervals, shift_h: Vector, error_h: Vector) -> list[
                  middle - half, middle + half, "h", "hours by which the stamps differ from the sun", int(good.sum()))]
 
 
+def _as_written(readings: SiteReadings, channel: str) -> Vector:
+    """Return every value that is a number, also those beyond limits: a sensor in doubt is what is asked about."""
+    is_value = (readings.masks[channel].to_numpy(dtype=np.int64) & _NOT_A_VALUE) == 0
+    return np.where(is_value, readings.values[channel].to_numpy(dtype=np.float64), np.nan)
+
+
+def judge_clock_jump(readings: SiteReadings, intervals: Intervals) -> list[Seen]:
+    """Say when the clock was set: the middle of the lit day steps by a constant share of an hour and stays."""
+    channels = ("global_horizontal_irradiance_w_m2", "poa_irradiance_w_m2", "array_power_w")
+    logged = next((name for name in channels if intervals.has(name)), None)
+    if logged is None:
+        return []
+    light = _as_written(readings, logged)
+    count = len(intervals.days)
+    peak = np.zeros(count)
+    np.maximum.at(peak, intervals.day, np.nan_to_num(light))
+    usual = float(np.median(peak[peak > 0.0])) if (peak > 0.0).any() else 0.0
+    lit = np.isfinite(light) & (light > 0.1 * peak[intervals.day]) & (peak[intervals.day] > 0.5 * usual)
+    if not lit.any():
+        return []
+    by_day = pd.Series(intervals.hour[lit]).groupby(intervals.day[lit]).agg(["min", "max"])
+    sun_up = intervals.sun_elevation_deg > 5.0
+    sun = pd.Series(intervals.hour[sun_up]).groupby(intervals.day[sun_up]).agg(["min", "max"]).reindex(by_day.index)
+    middle = 0.5 * (by_day["min"] + by_day["max"] - sun["min"] - sun["max"]).dropna()
+    if len(middle) < 42:
+        return []
+    dates = pd.to_datetime(np.asarray(intervals.days)[middle.index.to_numpy()])
+    step = find_level_step(pd.Series(middle.to_numpy(), index=pd.DatetimeIndex(dates)), seasonal=False)
+    if step is None or not step.found or step.shape != "step" or abs(step.size) < CLOCK_LEAST_H:
+        return [Seen(f"Clock: no jump over {len(middle)} day(s).")]
+    return [Seen(f"Clock: it was set {'forward' if step.size > 0 else 'back'} by {abs(step.size):.2f} h on "
+                 f"{step.when.date()} and stayed so.", "clock_shift", step.when.date(), step.when_low.date(),
+                 step.when_high.date(), dates[-1].date(), "step", step.size, step.size_low, step.size_high, "h",
+                 "hours by which the stamps jumped", step.n_samples)]
+
+
 def judge_light_scale(readings: SiteReadings, intervals: Intervals) -> list[Seen]:
     """Say whether a light sensor's scale changed for good: its daily peaks step, whatever the limits say of them."""
     seen = []
     for channel in IRRADIANCE:
         if channel not in readings.values.columns:
             continue
-        is_value = (readings.masks[channel].to_numpy(dtype=np.int64) & _NOT_A_VALUE) == 0
-        values = np.where(is_value, readings.values[channel].to_numpy(dtype=np.float64), np.nan)
+        values = _as_written(readings, channel)
         bright = np.isfinite(values) & (values > 20.0)
         peaks = pd.Series(values[bright]).groupby(intervals.day[bright]).quantile(0.95)
         if len(peaks) < 42:
