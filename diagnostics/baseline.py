@@ -93,7 +93,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     """
     one = np.ones(days)
     plain: dict[str, Vector] = dict(signatures.nuisance)
-    plain["voltage"] = _named(0.015, "voltage_low_sun", "voltage_mid_sun", "voltage_high_sun")
+    plain["volts"] = _named(0.008, "voltage_low_sun", "voltage_mid_sun", "voltage_high_sun")
     plain["current"] = _named(0.015, "current_low_sun", "current_mid_sun", "current_high_sun", "power_low_sun",
                               "power_mid_sun", "power_high_sun")
     plain["flow"] = _named(0.035, *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
@@ -108,6 +108,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     plain["tank"] = _named(0.05, "tank_gain", "tank_free_rise")
     directions = [Direction(name, shift, one) for name, shift in plain.items() if np.any(shift != 0.0)]
     directions += _drifting("array", plain.get("array"), 0.3, days)
+    directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
     if not level_logged:
         directions += _drifting("head", plain.get("head"), 0.6, days)
     for epoch in epochs[1:]:

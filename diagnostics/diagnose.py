@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from diagnostics.account import DayBooks, accounts_by_month
 from diagnostics.baseline import epochs_of, tolerance_directions
+from diagnostics.causes import CAUSES
 from diagnostics.evidence.days import daily_summaries
 from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
 from diagnostics.evidence.run_states import interval_states
@@ -20,6 +21,7 @@ from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of
 from diagnostics.inference.profiles import build_profiles
 from diagnostics.inference.search import Accepted, select_causes
 from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
+from diagnostics.inference.silence import silence_findings
 from diagnostics.inference.weigh import build_field, day_noise, feature_drift
 from diagnostics.readings import SiteReadings
 from diagnostics.repairs import prove_repairs
@@ -101,6 +103,8 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     findings = [build_finding(site.id, a, days=intervals.days, signatures=signatures, noise=noise, drift=drift,
                               profiles=profiles, setting=setting, loss=loss_of(a, books), work=work,
                               settings=settings) for a in accepted]
+    findings = [f for f in findings if _worth_telling(f, books, settings)]
+    findings += silence_findings(site.id, intervals, settings, as_of_utc)
     days = _day_table(intervals, judgeable, books, stopped, summaries)
     verdict, says = _verdict(days, findings, judgeable, settings)
     return SiteDiagnosis(
@@ -143,8 +147,8 @@ def _flags(summaries: Summaries) -> Vector:
     values = summaries.values
     on = np.zeros(len(values), dtype=bool)
     for name in ("stopped_share", "dry_share", "probe_share", "total_reset", "overflow_share", "float_hold_share"):
-        on |= values[name].to_numpy() > 0.15
-    return on.astype(np.float64)
+        on |= values[name].to_numpy() > 0.2
+    return on.astype(np.float64) * float(on.sum() >= 3)
 
 
 def _interval_table(intervals: Intervals, judgeable: Judgeable, sound_ratio: Vector) -> pd.DataFrame:
@@ -215,6 +219,16 @@ def _states(site_id: str, days: pd.DataFrame) -> list[StateSpan]:
             spans.append(StateSpan(site_id=site_id, state=state, first_day=pd.Timestamp(part.index[0]).date(),
                                    last_day=pd.Timestamp(part.index[-1]).date(), volume_m3=volume, says=text))
     return spans
+
+
+def _worth_telling(finding: Finding, books: DayBooks, settings: Settings) -> bool:
+    """Keep back faults of the water path that cost less than instruments can prove, unless they are dangerous."""
+    cause = CAUSES[finding.cause]
+    if cause.kind != "health" or finding.cause in ("wiring_resistance", "string_open", "module_bypassed"):
+        return True
+    judged = books.judged & (books.expected > 0.0)
+    usual = float(np.mean(books.expected[judged])) if judged.any() else 0.0
+    return usual <= 0.0 or finding.water_lost_m3_day >= settings.least_loss_ratio * usual
 
 
 def _verdict(days: pd.DataFrame, findings: Sequence[Finding], judgeable: Judgeable, settings: Settings

@@ -24,8 +24,9 @@ class Settings:
     drift_memory_days: float = 25.0
     # Neighbouring days share weather and model error; the variance of a day is widened by (1+r)/(1-r), r = 0.33.
     day_variance_widening: float = 2.0
-    # A real system's fault never has exactly the computed signature; per summary it may differ by this share.
-    signature_error: float = 0.2
+    # A real system's fault never has exactly the computed signature; each summary states by how much (features.py),
+    # and this scales all of them.
+    signature_error: float = 1.0
     # Log evidence is divided by this, so that stated confidence agrees with the share that is right (measured on
     # proving plants, see DEVELOPERS.md). 1 would be pure theory.
     evidence_temper: float = 1.6
@@ -39,6 +40,8 @@ class Settings:
     least_loss_ratio: float = 0.03
     # Hours without a reading after which a logger counts as silent: one missed nightly upload is ordinary.
     silent_after_hours: float = 48.0
+    # An outage that has ended is told only if it took this long; shorter ones stand in the data calendar.
+    outage_hours: float = 96.0
     # Rain that washes an array: 6 mm in a day (Kimber et al. 2006 model as documented in pvlib).
     washing_rain_mm: float = 6.0
     confidence_level: float = 0.95

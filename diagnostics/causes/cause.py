@@ -25,6 +25,7 @@ class Setting:
     rated_flow_m3_s: float
     rated_power_w: float
     head_m: float
+    friction_m: float               # of all pipes at rated flow
     array_resistance_ohm: float     # Vmp over Imp of the whole array
     strings: int
     substrings: int
@@ -95,6 +96,7 @@ class Cause:
     needs: tuple[str, ...] = ()     # one channel of each entry must be logged; alternatives joined by "|"
     look_alikes: Mapping[str, str] = field(default_factory=dict)    # rival -> the one measurement that splits it
     resets: bool = False            # washes off with rain
+    family_weight: Mapping[str, float] = field(default_factory=dict)    # multiplies the prior
     kind: Literal["health", "sensor", "stop", "after_meter", "rule"] = "health"
 
     def possible(self, setting: Setting, channels: frozenset[str]) -> bool:

@@ -108,6 +108,8 @@ CAUSES: tuple[Cause, ...] = (
         moves="resistance before the pump: high flow loses most, outlet pressure follows the flow down",
         forms=(Form("clog", _LOSSES, health=_clog),),
         shapes={"ramp": 0.55, "step": 0.3, "intermittent": 0.1, "day_one": 0.05}, prior=0.05, size_unit="1",
+        family_weight={"surface_circulation": 1.6, "multistage_booster": 1.2, "plunger_booster": 1.2,
+                       "centrifugal_submersible": 0.7, "diaphragm_submersible": 0.9, "helical_submersible": 0.7},
         size_means="head lost at the intake at rated flow, over the total head",
         test="Open and clean the strainer or basket; on suction pumps read the vacuum gauge.",
         readings=("Outlet pressure is down together with flow; vacuum is up; flow returns after cleaning.",),

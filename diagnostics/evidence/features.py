@@ -11,7 +11,7 @@ class Feature:
     `day_noise` is the least standard error of one day; `drift` the slow wandering of a sound site about its own mean;
     `slack` the constant error of the model that no tolerance direction explains; `free` the size of a change nobody
     can name (used by the rival "unexplained"). `robust` is False for shares of time, where a single day is an event
-    and not an outlier.
+    and not an outlier. `signature_error` is how far a real fault's shift may be from the computed one, relative.
     """
 
     name: str
@@ -22,6 +22,7 @@ class Feature:
     slack: float
     free: float
     robust: bool = True
+    signature_error: float = 0.2
 
 
 _ALL = (
@@ -46,23 +47,23 @@ _ALL = (
     Feature("power_morning_less_afternoon", "power ratio before solar noon less after it",
             "morning against afternoon power", 0.03, 0.015, 0.02, 0.15),
     Feature("power_hot_less_cool", "power ratio in hours hot enough to derate less the cooler hours of the day",
-            "hot against cool hours' power", 0.02, 0.012, 0.015, 0.15),
+            "hot against cool hours' power", 0.02, 0.015, 0.02, 0.15, signature_error=0.5),
     Feature("voltage_hot_less_cool", "voltage ratio in hours hot enough to derate less the cooler hours of the day",
-            "hot against cool hours' voltage", 0.012, 0.008, 0.01, 0.1),
+            "hot against cool hours' voltage", 0.012, 0.01, 0.012, 0.1, signature_error=0.5),
     Feature("flow_low_power", "flow over healthy flow at the same array power, less 1, below 0.4 of rated flow",
-            "flow at low power", 0.06, 0.06, 0.12, 0.4),
+            "flow at low power", 0.06, 0.06, 0.12, 0.4, signature_error=0.35),
     Feature("flow_mid_power", "flow over healthy flow at the same array power, less 1, 0.4 to 0.75 of rated flow",
             "flow at middling power", 0.025, 0.02, 0.025, 0.25),
     Feature("flow_high_power", "flow over healthy flow at the same array power, less 1, above 0.75 of rated flow",
             "flow at high power", 0.018, 0.015, 0.02, 0.25),
     Feature("flow_low_sun", "flow over healthy flow at the same sun, less 1, below 0.4 of rated flow (no power logged)",
-            "flow in weak sun", 0.08, 0.06, 0.12, 0.4),
+            "flow in weak sun", 0.08, 0.06, 0.12, 0.4, signature_error=0.35),
     Feature("flow_mid_sun", "flow over healthy flow at the same sun, less 1, 0.4 to 0.75 of rated flow",
             "flow in middling sun", 0.03, 0.025, 0.035, 0.25),
     Feature("flow_high_sun", "flow over healthy flow at the same sun, less 1, above 0.75 of rated flow",
             "flow in strong sun", 0.025, 0.02, 0.03, 0.25),
     Feature("start_power", "array power at which water starts and stops over the healthy one, less 1",
-            "power at which water starts", 0.12, 0.06, 0.2, 0.6),
+            "power at which water starts", 0.12, 0.06, 0.2, 0.6, signature_error=0.4),
     Feature("speed_low_power", "pump speed over healthy speed at the same power, less 1, below 0.6 of rated flow",
             "pump speed at low power", 0.012, 0.01, 0.02, 0.1),
     Feature("speed_high_power", "pump speed over healthy speed at the same power, less 1, above 0.6 of rated flow",
@@ -78,23 +79,23 @@ _ALL = (
     Feature("tank_gain", "water that reached the tank beyond the metered, over expected",
             "water into the tank against the meter", 0.06, 0.03, 0.04, 0.3),
     Feature("tank_free_rise", "rise of the tank that the meter did not see, over expected (draw not logged)",
-            "tank rising without metered water", 0.04, 0.02, 0.03, 0.4),
+            "tank rising without metered water", 0.04, 0.02, 0.03, 0.4, signature_error=1.0),
     Feature("night_loss", "least loss of the tank at night, over rated flow", "steady loss of the tank at night",
-            0.012, 0.012, 0.006, 0.1),
+            0.012, 0.012, 0.006, 0.1, signature_error=0.4),
     Feature("night_flow", "metered flow at night, over rated flow", "metered flow at night",
             0.004, 0.002, 0.002, 0.1, robust=False),
     Feature("stopped_share", "share of the hours that should have run in which it stood",
             "hours stood that should have run", 0.05, 0.01, 0.01, 0.5, robust=False),
     Feature("stopped_open_share", "of these, with the array near open circuit", "stood at open-circuit voltage",
-            0.05, 0.01, 0.01, 0.5, robust=False),
+            0.05, 0.01, 0.01, 0.5, robust=False, signature_error=0.4),
     Feature("stopped_dead_share", "of these, with no voltage from the array", "stood without array voltage",
             0.03, 0.005, 0.005, 0.5, robust=False),
     Feature("dry_share", "share of the hours with power well above the start and no metered water",
-            "power taken, no water metered", 0.04, 0.01, 0.01, 0.5, robust=False),
+            "power taken, no water metered", 0.06, 0.02, 0.03, 0.5, robust=False, signature_error=0.4),
     Feature("dry_light_share", "of these, with far less power than the sun would give",
-            "pump turning light, no water", 0.04, 0.01, 0.01, 0.5, robust=False),
+            "pump turning light, no water", 0.06, 0.02, 0.02, 0.5, robust=False, signature_error=0.5),
     Feature("cycling", "stops and starts an hour under steady strong sun, over 3",
-            "stops and starts under steady sun", 0.12, 0.04, 0.05, 0.5, robust=False),
+            "stops and starts under steady sun", 0.15, 0.05, 0.05, 0.5, robust=False, signature_error=0.7),
     Feature("probe_share", "share of the hours stopped by the low-water probe or with the level at it",
             "stopped by low water", 0.03, 0.005, 0.005, 0.5, robust=False),
     Feature("float_hold_share", "share of the hours with the float saying full while the tank is low",

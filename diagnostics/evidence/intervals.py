@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from diagnostics.chain.tank import volume_at_level
 from diagnostics.readings import Mask, SiteReadings
 from diagnostics.settings import Settings
-from diagnostics.site import Site
+from diagnostics.site import SURFACE, Site
 
 Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -30,6 +30,7 @@ class Scales:
     threshold_power_w: float
     head_m: float
     rated_voltage_v: float
+    friction_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -157,7 +158,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         speed_at_power = np.asarray(model.speed_at_power(power, static_level_m=taken), dtype=np.float64)
         level_at_flow = np.asarray(model.pumping_level_at_flow(np.maximum(flow, 0.0), static_level_m=taken))
         drawdown = np.asarray(level_at_flow - taken, dtype=np.float64)
-        pressure = np.asarray(model.outlet_pressure_at_flow(np.maximum(flow, 0.0)), dtype=np.float64)
+        pressure = gauge_pressure(site, model, np.maximum(flow, 0.0))
         scales = site_scales(site, model)
     else:
         sheet, at_power, speed_at_power, drawdown, pressure = unknown, unknown, unknown, unknown, unknown
@@ -166,10 +167,15 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
     with np.errstate(invalid="ignore"):
-        should = (x_flow > 0.15 * scales.rated_flow_m3_s) & (elevation > 3.0)
+        should = (x_flow > 0.25 * scales.rated_flow_m3_s) & (elevation > 3.0)
         flowing = flow > np.maximum(0.03 * scales.rated_flow_m3_s, 1.5 * site.flow_meter.floor_m3_s)
         power_known = np.isfinite(power)
-        turning = np.where(power_known, power > np.maximum(0.08 * x_power, 0.01 * scales.rated_power_w), flowing)
+        turning = np.where(power_known, power > _idle_power(site, x_power, scales), flowing)
+        # Near open circuit with hardly any current only the electronics are awake.
+        voltage, current = read.get("array_voltage_v", unknown), read.get("array_current_a", unknown)
+        idle = ((voltage > 1.05 * expected["expected_array_voltage_v"].to_numpy(dtype=np.float64))
+                & (current < 0.15 * expected["expected_array_current_a"].to_numpy(dtype=np.float64)))
+        turning = turning & ~(idle & ~flowing)
     return Intervals(
         index=index, day=day, days=days, hour=hour, hours=hours, expected=expected, read=read, power_w=power,
         flow_m3_s=flow, poa_w_m2=expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
@@ -183,16 +189,49 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
 def site_scales(site: Site, model: Any) -> Scales:
     """Return rated flow and power, start power, total head and array voltage of the healthy site."""
     rated_flow, rated_power = float(model.rated_flow_m3_s), float(model.rated_array_power_w)
-    level = float(np.asarray(model.pumping_level_at_flow(np.array([rated_flow])), dtype=np.float64).ravel()[0])
-    pipework = site.pipework
-    head = abs(level + pipework.outlet_height_m) + pipework.outlet_pressure_pa / (998.2 * 9.80665)
-    pressure = float(np.asarray(model.outlet_pressure_at_flow(np.array([rated_flow]))).ravel()[0])
-    head = max(head, pressure / (998.2 * 9.80665), 0.5)
+    at_rated = np.array([rated_flow])
+    level = float(np.asarray(model.pumping_level_at_flow(at_rated), dtype=np.float64).ravel()[0])
+    losses = model.side.losses
+    friction = sum(float(np.asarray(part.at(at_rated)).ravel()[0])
+                   for part in (losses.suction, losses.riser, losses.delivery))
+    head = abs(level + site.pipework.outlet_height_m) + friction + site.pipework.outlet_pressure_pa / (998.2 * 9.80665)
+    head = max(head, 0.5)
     voltage = np.nan
     if site.array is not None:
         voltage = site.array.module.vmp_v * site.array.modules_in_series
     threshold = float(np.asarray(model.threshold_power_w(), dtype=np.float64).ravel()[0])
-    return Scales(rated_flow, rated_power, threshold, head, voltage)
+    return Scales(rated_flow, rated_power, threshold, head, voltage, friction)
+
+
+def gauge_pressure(site: Site, model: Any, flow_m3_s: Vector) -> Vector:
+    """
+    Return the healthy gauge pressure at a flow: at the wellhead of a well, at the pump of a surface pump.
+
+    Parameters
+    ----------
+    site : Site
+        Description.
+    model : SiteModel
+        Any health.
+    flow_m3_s : ndarray, shape (n,)
+        True flow. [m3/s]
+
+    Returns
+    -------
+    pressure_pa : ndarray, shape (n,)
+        A surface pump has no riser: its gauge sees all pipes. [Pa]
+    """
+    pressure = np.asarray(model.outlet_pressure_at_flow(flow_m3_s), dtype=np.float64)
+    if site.pump.family in SURFACE:
+        pressure = pressure + np.asarray(model.side.losses.riser.at(flow_m3_s), dtype=np.float64) * 998.2 * 9.80665
+    return pressure
+
+
+def _idle_power(site: Site, x_power: Vector, scales: Scales) -> Vector:
+    """Power below which nothing turns: a share of what is due, and the drive's own standby with room for its spread."""
+    standby = 0.0 if site.drive.kind == "direct" else 2.5 * site.drive.standby_power_w
+    return np.maximum(np.maximum(0.08 * x_power, 0.01 * scales.rated_power_w),
+                      min(standby, 0.25 * scales.rated_power_w))
 
 
 def _measured_power(read: dict[str, Vector], unknown: Vector) -> Vector:

@@ -73,8 +73,9 @@ def interval_states(site: Site, intervals: Intervals) -> dict[str, Flags]:
         stopped = intervals.should_run & stands
         opened = stopped & (voltage > 0.9 * x_voltage)
         dead = stopped & (voltage < 0.25 * x_voltage)
-        powered = power_known & (intervals.flow_at_power_m3_s > 0.15 * intervals.scales.rated_flow_m3_s)
-        light = (power_known & intervals.turning & ~powered
+        powered = power_known & (intervals.flow_at_power_m3_s > 0.35 * intervals.scales.rated_flow_m3_s)
+        # Light: the array could give far more and shows it by its raised voltage; a dark array does not.
+        light = (power_known & intervals.turning & (voltage > 1.03 * x_voltage)
                  & (intervals.power_w < 0.6 * intervals.expected["expected_array_power_w"].to_numpy(dtype=np.float64)))
         dry = intervals.should_run & intervals.flow_known & ~intervals.flowing & (powered | light)
     return {"stopped_share": stopped, "stopped_open_share": opened, "stopped_dead_share": dead, "dry_share": dry,

@@ -23,7 +23,7 @@ Vector = NDArray[np.float64]
 Status = Literal["new", "growing", "steady", "healed", "mended", "relapsed"]
 OnsetShape = Literal["step", "ramp", "seasonal", "intermittent", "day_one"]
 _SHAPE_OF_KIND: dict[str, OnsetShape] = {
-    "day_one": "day_one", "step": "step", "window": "step", "ramp": "ramp", "ramp_window": "ramp",
+    "day_one": "day_one", "step": "step", "window": "step", "spell": "intermittent", "ramp": "ramp", "ramp_window": "ramp",
     "sawtooth": "ramp", "season": "seasonal", "intermittent": "intermittent"}
 NEW_DAYS = 14
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Vector = NDArray[np.float64]
-KINDS = ("day_one", "step", "window", "ramp", "ramp_window", "sawtooth", "season", "intermittent")
+KINDS = ("day_one", "step", "spell", "window", "ramp", "ramp_window", "sawtooth", "season", "intermittent")
 
 # How each stated onset shape spreads over the kinds of profile.
 SPREAD: dict[str, dict[str, float]] = {
@@ -15,10 +15,11 @@ SPREAD: dict[str, dict[str, float]] = {
     "ramp": {"ramp": 0.7, "ramp_window": 0.3},
     "ramp_resets": {"ramp": 0.3, "ramp_window": 0.35, "sawtooth": 0.35},
     "seasonal": {"season": 0.8, "window": 0.2},
-    "intermittent": {"intermittent": 0.5, "window": 0.5},
+    "intermittent": {"intermittent": 0.4, "window": 0.3, "spell": 0.3},
     "day_one": {"day_one": 1.0},
 }
 DURATIONS = (1, 2, 3, 5, 8, 13, 21, 34, 55, 89)
+LEAST_WINDOW_DAYS = 8      # shorter spells belong to what stops and starts, not to wear, dirt or sensors
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def build_profiles(days: int, *, events: Sequence[int] = (), washes: Sequence[in
     ends = sorted(set(range(10, days, max(3, days // 40))) | {e for e in (*events, *washes) if 4 < e < days})
     for end in ends:
         for length in (10, 20, 40, 80, 160):
-            if end - length >= -length // 2:
+            if end - length >= 1 or end in events or end in washes:
                 profile = np.where(time < end, np.clip((time - (end - length) + 1.0) / length, 0.0, 1.0), 0.0)
                 add(profile, "ramp_window", max(end - length, 0), end)
     for width in (60, 100, 160, 240, 330):
@@ -122,11 +123,12 @@ def _windows(days: int, events: Sequence[int]) -> tuple[list[tuple[int, int]], l
         kinds.append("step")
     seen = set(bounds)
     for duration in DURATIONS:
-        for start in range(0, days - duration, max(1, duration // 3)):
+        # A fault that was there from the first day and went by itself is the baseline's own error in disguise.
+        for start in range(1, days - duration, max(1, duration // 3)):
             if (start, start + duration) not in seen:
                 seen.add((start, start + duration))
                 bounds.append((start, start + duration))
-                kinds.append("window")
+                kinds.append("spell" if duration < LEAST_WINDOW_DAYS else "window")
     for event in events:
         if 0 < event < days:
             for start in range(0, event, max(1, event // 40)):

@@ -116,7 +116,7 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
             candidates[code] = [Candidate(int(rows[i]), int(columns[i]), float(part[i]), float(share[i]))
                                 for i in order]
     evidence["unexplained"] = _unexplained(field, profiles, settings, candidates)
-    log_weights = {code: value + float(np.log(CAUSES[code].prior)) for code, value in evidence.items()}
+    log_weights = {code: value + float(np.log(signatures.priors[code])) for code, value in evidence.items()}
     log_weights["nothing"] = 0.0
     norm = float(logsumexp(list(log_weights.values())))
     return Weighed({code: float(np.exp(value - norm)) for code, value in log_weights.items()}, evidence, candidates,
@@ -131,6 +131,8 @@ def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
         mass: dict[str, float] = {}
         for shape, weight in cause.shapes.items():
             spread = SPREAD["ramp_resets" if shape == "ramp" and cause.resets else shape]
+            if shape == "intermittent" and cause.kind not in ("stop", "rule", "after_meter"):
+                spread = {"intermittent": 0.5, "window": 0.5}
             present = {kind: share for kind, share in spread.items() if count.get(kind)}
             total = sum(present.values())
             for kind, share in present.items():

@@ -22,6 +22,7 @@ from diagnostics.settings import Settings
 
 Vector = NDArray[np.float64]
 LEAST_DAYS = 3
+SIGNATURE_ERROR = np.array([FEATURES[name].signature_error for name in FEATURE_NAMES])
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,7 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
         cover += feature.slack**2
         for shift, course in known_shifts or []:
             x -= shift[column] * course[known]
-            part = settings.signature_error * shift[column] * course[known]
+            part = settings.signature_error * feature.signature_error * shift[column] * course[known]
             cover += np.outer(part, part)
         precision = np.zeros((days, days))
         precision[np.ix_(known, known)] = np.linalg.inv(cover)
@@ -223,7 +224,7 @@ def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signatur
     profile : ndarray of int, shape (candidates,)
         Its profile.
     signature_error : float
-        Standard deviation of each shift relative to itself. [1]
+        Scales the standard deviation that each summary states for its own shift. [1]
     free : ndarray, shape (all features,), optional
         Standard deviation of a shift that is not known at all, for the rival "unexplained".
 
@@ -233,7 +234,7 @@ def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signatur
         Against nothing wrong.
     """
     moved = shifts[:, field.used]
-    width = (signature_error * moved) ** 2
+    width = (signature_error * SIGNATURE_ERROR[field.used][None, :] * moved) ** 2
     if free is not None:
         width = width + (free[field.used] ** 2)[None, :]
     score, weight = field.score[profile], field.weight[profile]

@@ -207,7 +207,7 @@ def _array(rng: np.random.Generator, machine: Machine, drive: Drive, latitude: f
 def _held(drive: Drive, array: Array) -> Drive:
     if drive.kind != "current_booster":
         return drive
-    return drive.replaced(held_voltage_v=0.93 * array.module.vmp_v * array.modules_in_series)
+    return drive.replaced(held_voltage_v=0.86 * array.module.vmp_v * array.modules_in_series)
 
 
 def with_channels(plant: RandomPlant, channels: tuple[str, ...]) -> RandomPlant:
