@@ -66,15 +66,17 @@ def _spreadsheet_lines(path: Path, label: str, profile: LoggerProfile, limits: I
                               mend="Install openpyxl, or export the sheet as CSV.") from error
     _refuse_unfit_package(path, label, limits)
     try:
-        book = load_workbook(path.open("rb"), read_only=True, data_only=True, keep_links=False)
-        try:
+        with path.open("rb") as stream:
+            book = load_workbook(stream, read_only=True, data_only=True, keep_links=False)
             if profile.sheet and profile.sheet not in book.sheetnames:
                 raise LoggerFileError(f"has no sheet '{profile.sheet}'; it has {', '.join(book.sheetnames)}.",
                                       file=label, mend="Set `sheet` in the profile.")
             sheet = book[profile.sheet] if profile.sheet else book.worksheets[0]
+            width = 0
             for row in sheet.iter_rows(values_only=True, max_col=limits.max_columns):
-                yield [_spreadsheet_cell(value, profile) for value in row]
-        finally:
+                filled = max((place + 1 for place, value in enumerate(row) if value is not None), default=0)
+                width = max(width, filled)      # cells left empty at the end of a row are cells all the same
+                yield [_spreadsheet_cell(value, profile) for value in row[:width]]
             book.close()
     except LoggerFileError:
         raise
@@ -139,7 +141,7 @@ def _xml_lines(path: Path, label: str, profile: LoggerProfile, limits: IngestLim
         raise HostileFileError("declares entities, which logger files have no need of.", file=label,
                                mend="Export it again without a document type.")
     try:
-        root = ElementTree.fromstring(whole)
+        root = ElementTree.fromstring(whole)  # noqa: S314 - a document type was refused above
     except ElementTree.ParseError as error:
         raise LoggerFileError(f"is not whole XML: {error}.", file=label, mend="It may have been cut short; fetch it "
                               "again.") from error
@@ -160,7 +162,8 @@ def _xml_lines(path: Path, label: str, profile: LoggerProfile, limits: IngestLim
 
     found = [element for element in root.iter() if local(element.tag) == profile.records]
     if not found:
-        raise LoggerFileError(f"holds no element '{profile.records}'.", file=label, mend="Set `records` in the profile.")
+        raise LoggerFileError(f"holds no element '{profile.records}'.", file=label,
+                              mend="Set `records` in the profile.")
     yield from _table(record(element) for element in found)
 
 
@@ -176,7 +179,8 @@ def _json_lines(path: Path, label: str, profile: LoggerProfile, limits: IngestLi
     except RecursionError as error:
         raise HostileFileError("is nested deeper than any logger file.", file=label) from error
     if not found:
-        raise LoggerFileError(f"holds nothing at '{profile.records}'.", file=label, mend="Set `records` in the profile.")
+        raise LoggerFileError(f"holds nothing at '{profile.records}'.", file=label,
+                              mend="Set `records` in the profile.")
     yield from _table(found)
 
 

@@ -14,12 +14,11 @@ from diagnostics.quantities import CHANNELS
 from pipelines.errors import LedgerError, LoggerFileError
 from pipelines.ingest.cell_sql import Layout, name
 from pipelines.ingest.claims import ClaimedFile, claims_of
-from pipelines.ingest.documents import DOCUMENT_FORMATS, document_parts
-from pipelines.ingest.heads import Head, read_head
+from pipelines.ingest.heads import Head
 from pipelines.ingest.limits import IngestLimits
+from pipelines.ingest.one_file import incoming_parts
 from pipelines.ingest.profile import LoggerProfile
 from pipelines.ingest.reader import WAITING, BatchReader, Incoming, Target
-from pipelines.ingest.text_parts import TextPart, text_parts
 from pipelines.ledger import Ledger
 from pipelines.ledger.archive import BLOCK, sha256_of
 from pipelines.ledger.corrections import read_corrections
@@ -290,32 +289,16 @@ class _Loading:
 
     def _parts(self, fresh: _Fresh, profile: LoggerProfile) -> Iterator[tuple[LoggerProfile, Head, Incoming]]:
         place, label = self._ledger.archive.place(fresh.sha256), fresh.claimed.name
-        if profile.format in DOCUMENT_FORMATS:
-            parts, profile = document_parts(place, label, profile, self._limits)
-        else:
-            parts = text_parts(place, profile, self._limits)
-        head: Head | None = None
-        member = None
-        for part in parts:
-            if head is None or part.member != member:
-                head, member = read_head(part.text, profile, self._limits, label), part.member
-                self._tell_of_columns(fresh, profile, head)
-            kept = self._without_unfinished_line(fresh, profile, part)
-            if kept:
-                yield profile, head, Incoming(fresh.file_no, part.member, part.first_line, head.data_from, kept,
-                                              head.lines)
-
-    def _without_unfinished_line(self, fresh: _Fresh, profile: LoggerProfile, part: TextPart) -> str:
-        if not part.is_last or part.is_terminated or profile.unterminated_last_line == "take":
-            return part.text
-        tail = part.text
-        is_trailer = bool(profile.trailer_starts_with) and tail.lstrip().startswith(profile.trailer_starts_with)
-        if tail.strip() and not is_trailer:
-            fresh.says.append(f"line {part.first_line}: {WAITING}.")
-            self._ledger.sql.execute("INSERT INTO raw_quarantine VALUES (?, ?, ?, NULL, ?, ?)",
-                                     [fresh.file_no, part.member, part.first_line, tail[:self._limits.max_kept_chars],
-                                      WAITING])
-        return ""
+        told: Head | None = None
+        for used, head, part, waiting in incoming_parts(place, label, fresh.file_no, profile, self._limits):
+            if head is not told:
+                told = head
+                self._tell_of_columns(fresh, used, head)
+            if waiting is not None:
+                fresh.says.append(f"line {waiting.line}: {WAITING}.")
+                self._ledger.sql.execute("INSERT INTO raw_quarantine VALUES (?, ?, ?, NULL, ?, ?)",
+                                         [fresh.file_no, part.member, waiting.line, waiting.text, WAITING])
+            yield used, head, part
 
     # -- what is said
 

@@ -220,14 +220,15 @@ class BatchReader:
         steps = (f"{number(fixed)}" if fixed else
                  "coalesce(least(nullif(epoch(lead(utc) OVER w - utc), 0), nullif(epoch(utc - lag(utc) OVER w), 0)), "
                  "0.0)")
-        window = "" if fixed else " WINDOW w AS (PARTITION BY site_id, logger, file_no ORDER BY utc)"
+        window = "" if fixed else " WINDOW w AS (PARTITION BY site_id, logger, logger_id, file_no ORDER BY utc)"
         clock = f"CASE WHEN stamp_rule = {int(StampRule.TWICE)} THEN {int(Mask.CLOCK)} ELSE 0 END::USMALLINT"
         pieces = "".join(self._reading_sql(channel, *columns[channel]) for channel in self.channels)
         end = "utc + to_microseconds((interval_s * 1e6)::BIGINT)" if self._profile.time.stamp == "start" else "utc"
         self._sql.execute(
-            f"CREATE OR REPLACE TEMP TABLE fresh AS SELECT site_id, logger, {end} interval_end_utc, interval_s::FLOAT "
-            f"interval_s, file_no, n::INTEGER line{pieces} FROM (SELECT *, {steps} interval_s, {clock} clock FROM "
-            f"(SELECT r.*, t.site_id, t.logger FROM ({rows}) r JOIN target t ON r.file_no = t.file_no AND "
+            f"CREATE OR REPLACE TEMP TABLE fresh AS SELECT site_id, logger, logger_id, {end} interval_end_utc, "
+            f"interval_s::FLOAT interval_s, file_no, n::INTEGER line{pieces} FROM (SELECT *, {steps} interval_s, "
+            f"{clock} clock FROM (SELECT r.*, t.site_id, t.logger FROM ({rows}) r "
+            "JOIN target t ON r.file_no = t.file_no AND "
             f"(t.logger_id IS NULL OR t.logger_id = r.logger_id)){window})")
 
     def _pivoted(self, sound: str) -> tuple[str, dict[str, tuple[str, str, ColumnRule]]]:

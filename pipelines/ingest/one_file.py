@@ -1,0 +1,105 @@
+"""One file by itself: cut into parts for the reader, or read whole without a ledger."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+
+from diagnostics.quantities import CHANNELS
+from pipelines.ingest.documents import DOCUMENT_FORMATS, document_parts
+from pipelines.ingest.heads import Head, read_head
+from pipelines.ingest.limits import IngestLimits
+from pipelines.ingest.profile import LoggerProfile
+from pipelines.ingest.reader import WAITING, BatchReader, Incoming, Target
+from pipelines.ingest.text_parts import TextPart, text_parts
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingLine:
+    """A last line that may be half written."""
+
+    line: int
+    text: str
+
+
+@dataclass(frozen=True)
+class LoggerFile:
+    """
+    What one file holds, as read by one profile.
+
+    `rows` has the columns logger_id, interval_end_utc, interval_s, line, then channels and their masks (name +
+    "__mask"); `quarantine` has member, line, column_name, value, rule. `unknown_columns` are in the file and not in
+    the profile.
+    """
+
+    rows: pd.DataFrame
+    quarantine: pd.DataFrame
+    columns: tuple[str, ...]
+    unknown_columns: tuple[str, ...]
+    missing_columns: tuple[str, ...]
+
+    @property
+    def channels(self) -> list[str]:
+        """Channels that were read."""
+        return [column for column in self.rows.columns if column in CHANNELS]
+
+
+def incoming_parts(path: Path, label: str, file_no: int, profile: LoggerProfile, limits: IngestLimits,
+                   ) -> Iterator[tuple[LoggerProfile, Head, Incoming, WaitingLine | None]]:
+    """Yield a file's parts for the reader, each with its head and with the last line if that has to wait."""
+    if profile.format in DOCUMENT_FORMATS:
+        parts, profile = document_parts(path, label, profile, limits)
+    else:
+        parts = text_parts(path, profile, limits)
+    head: Head | None = None
+    member = None
+    for part in parts:
+        if head is None or part.member != member:
+            head, member = read_head(part.text, profile, limits, label), part.member
+        kept, waiting = _without_unfinished_line(part, profile, limits)
+        if kept or waiting:
+            yield profile, head, Incoming(file_no, part.member, part.first_line, head.data_from, kept,
+                                          head.lines), waiting
+
+
+def _without_unfinished_line(part: TextPart, profile: LoggerProfile,
+                             limits: IngestLimits) -> tuple[str, WaitingLine | None]:
+    if not part.is_last or part.is_terminated or profile.unterminated_last_line == "take":
+        return part.text, None
+    is_trailer = bool(profile.trailer_starts_with) and part.text.lstrip().startswith(profile.trailer_starts_with)
+    if part.text.strip() and not is_trailer:
+        return "", WaitingLine(part.first_line, part.text[:limits.max_kept_chars])
+    return "", None
+
+
+def read_logger_file(path: Path, profile: LoggerProfile, *, site_zone: str = "UTC",
+                     limits: IngestLimits | None = None) -> LoggerFile:
+    """
+    Read one file without a ledger; raises LoggerFileError where it cannot be read as a whole.
+
+    `site_zone` stands in where the profile leaves the zone to the site.
+    """
+    limits = limits or IngestLimits()
+    if profile.time.zone == "site":
+        profile = profile.model_copy(update={"time": profile.time.model_copy(update={"zone": site_zone})})
+    rows, bad = [], []
+    head: Head | None = None
+    with duckdb.connect(":memory:") as sql:
+        sql.execute("SET TimeZone = 'UTC'")
+        for used, head, part, waiting in incoming_parts(path, path.name, 1, profile, limits):
+            if waiting is not None:
+                bad.append(pd.DataFrame([{"member": part.member, "line": waiting.line, "column_name": None,
+                                          "value": waiting.text, "rule": WAITING}]))
+            if not part.text:
+                continue
+            reader = BatchReader(sql, used, head.layout, head.header_parts, limits)
+            reader.read([part], [Target(1, "", "")])
+            rows.append(sql.execute("SELECT * EXCLUDE (site_id, logger, file_no) FROM fresh ORDER BY line").df())
+            bad.append(sql.execute("SELECT * EXCLUDE (file_no) FROM fresh_bad ORDER BY line, column_name").df())
+    columns = head.layout.columns if head else ()
+    return LoggerFile(pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(),
+                      pd.concat(bad, ignore_index=True) if bad else pd.DataFrame(
+                          columns=["member", "line", "column_name", "value", "rule"]),
+                      columns, head.unknown_columns if head else (), head.missing_columns if head else ())
