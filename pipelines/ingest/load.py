@@ -72,15 +72,21 @@ def ingest_fleet(fleet: "Fleet", ledger: Ledger, *, progress: Progress | None = 
 
     `progress` is called with (files done, files in all, name of the last one).
     """
-    started = perf_counter()
-    limits = limits or IngestLimits()
-    report = IngestReport()
     claims = claims_of(fleet)
-    report.unclaimed, report.messages = claims.unclaimed, list(claims.refused)
     _keep_sheet(fleet, ledger, claims.moduli_m3)
+    report = load_files(claims.files, ledger, progress=progress, limits=limits or IngestLimits())
+    report.unclaimed, report.messages = claims.unclaimed, [*claims.refused, *report.messages]
+    return report
+
+
+def load_files(files: list[ClaimedFile], ledger: Ledger, *, progress: Progress | None = None,
+               limits: IngestLimits) -> IngestReport:
+    """Read files whose claims are known."""
+    started = perf_counter()
+    report = IngestReport()
     loading = _Loading(ledger, limits, report)
-    total, done = len(claims.files), 0
-    for batch in _batches(claims.files, loading, limits):
+    total, done = len(files), 0
+    for batch in _batches(files, loading, limits):
         loading.load(batch.fresh)
         done = batch.seen
         if progress is not None:
