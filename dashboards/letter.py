@@ -24,7 +24,17 @@ from dashboards.letter_picture import DayBar, PictureWords, letter_picture
 from dashboards.rendering import html_page
 from dashboards.shown import clean, significant
 from dashboards.wording import Wording, letter_actions, letter_wording
-from diagnostics.consequence import MEASURING_CAUSES, RankingRules, Storage, consequence, daily_need, open_findings
+from diagnostics.consequence import (
+    MEASURING_CAUSES,
+    OPEN_STATUSES,
+    RankingRules,
+    Storage,
+    consequence,
+    daily_need,
+    open_findings,
+    with_day_columns,
+)
+from diagnostics.month_verdict import days_between, findings_between, month_verdict
 from diagnostics.results import Finding, RepairProof, SiteDiagnosis
 from diagnostics.site import Site
 from diagnostics.units import convert
@@ -32,6 +42,8 @@ from diagnostics.units import convert
 Verdict = Literal["working", "less", "not_working", "unknown"]
 # Encoded lines end at 76 characters (RFC 2045, 6.7); the standard library's SMTP policy lets them grow to 78.
 _WIRE = SMTP.clone(max_line_length=76)
+_VERDICTS: dict[str, Verdict] = {"working": "working", "less than it should": "less", "not working": "not_working",
+                                 "not enough data": "unknown"}
 _SIGN: dict[Verdict, str] = {"working": "✔", "less": "▼", "not_working": "✖", "unknown": "?"}
 _POWER_SIDE = frozenset({"soiled_array", "shaded_array", "string_open", "module_bypassed", "array_degraded",
                          "wiring_resistance", "off_mpp", "drive_derated", "drive_limited", "drive_stopped",
@@ -40,8 +52,11 @@ _POWER_SIDE = frozenset({"soiled_array", "shaded_array", "string_open", "module_
 
 _DOWN_HOLE = frozenset({"clogged_intake", "worn_pump", "motor_fault", "riser_leak", "check_valve_leak", "screen_fouled",
                         "level_sensor_fault"})
+_METER = frozenset({"meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset", "unit_mistake"})
 # Days with a known sky that a comparison of months takes: two earlier months, and most of this one.
 _EARLIER_DAYS, _MONTH_DAYS = 60, 20
+
+_NEARLY_NONE_M3 = 0.05      # a few buckets left above the outlet
 
 
 class LetterError(ValueError):
@@ -155,20 +170,13 @@ def _counted(site: Site, diagnosis: SiteDiagnosis, month: date) -> _Month:
     first = month.replace(day=1)
     length = monthrange(first.year, first.month)[1]
     last = first.replace(day=length)
-    days = diagnosis.days
-    stamps = np.asarray([pd.Timestamp(day).date() for day in days.index], dtype=object)
-    within = np.asarray([first <= day <= last for day in stamps], dtype=bool)
-    days = days[within].set_axis(stamps[within])
+    days = days_between(with_day_columns(diagnosis.days), first, last)
     judged = days[days["judged"].to_numpy(dtype=bool)]
     seen = days[(days["main_state"] != "silent").to_numpy()]
-    findings = [finding for finding in open_findings(diagnosis.findings) if finding.onset <= last]
     proofs = [proof for proof in diagnosis.proofs if first <= proof.when_utc.date() <= last]
-    verdict: Verdict = {"working": "working", "less than it should": "less", "not working": "not_working"}.get(
-        diagnosis.verdict, "unknown")  # type: ignore[assignment]
-    if judged.empty and verdict != "not_working":
-        verdict = "unknown"
-    return _Month(site, diagnosis, letter_wording(site.owner.language), first, length, days, judged, seen, verdict,
-                  findings, proofs)
+    held = [finding for finding in findings_between(diagnosis, first, last) if finding.status in OPEN_STATUSES]
+    return _Month(site, diagnosis, letter_wording(site.owner.language), first, length, days, judged, seen,
+                  _VERDICTS[month_verdict(diagnosis, first, last)], held, proofs)
 
 
 def _written(month: _Month, sender: Sender, known: MonthKnown, rules: RankingRules) -> LetterText:
@@ -191,8 +199,25 @@ def _written(month: _Month, sender: Sender, known: MonthKnown, rules: RankingRul
         verdict=month.verdict, verdict_line=verdict_line,
         subject=words.say("subject", site=name, verdict=verdict_line, month=when, year=month.first.year),
         greeting=(words.say("greeting", name=greeting_name) if greeting_name else words.say("greeting_unnamed")),
-        opening=words.say(f"opening_{month.verdict}", site=name, month=when), sections=sections,
+        opening=" ".join([words.say(f"opening_{month.verdict}", site=name, month=when), *_since_then(month)]),
+        sections=sections,
         picture_says=(words.say("picture_is", month=when), words.say("picture_marks")))
+
+
+def _since_then(month: _Month) -> list[str]:
+    """Say what changed after the month was over: a letter must not read well while the pump stands."""
+    last = month.first.replace(day=month.days_in_month)
+    lines = []
+    for finding in open_findings(month.diagnosis.findings):
+        if finding.onset <= last:
+            continue
+        if finding.cause == "logger_silent":
+            lines.append(month.words.say("now_silent", day=month.words.day(finding.onset)))
+        elif month.diagnosis.verdict == "not working":
+            lines.append(month.words.say("now_stopped", day=month.words.day(finding.onset)))
+        elif finding.cause not in MEASURING_CAUSES:
+            lines.append(month.words.say("now_less", day=month.words.day(finding.onset)))
+    return list(dict.fromkeys(lines))[:2]
 
 
 def _water(month: _Month, known: MonthKnown, rules: RankingRules) -> list[str]:
@@ -214,6 +239,8 @@ def _water(month: _Month, known: MonthKnown, rules: RankingRules) -> list[str]:
                                worst_day=words.day(metered.idxmin())))
         lines += _per_head(month, per_day)
         lines += _enough(month, per_day, rules)
+        if any(finding.cause in _METER for finding in month.findings):
+            lines.append(words.say("water_doubtful"))
     return lines + _stored(month, known.storage, rules)
 
 
@@ -243,6 +270,8 @@ def _enough(month: _Month, per_day_m3: float, rules: RankingRules) -> list[str]:
 def _stored(month: _Month, storage: Storage, rules: RankingRules) -> list[str]:
     if not math.isfinite(storage.usable_m3) or storage.seen_hours_ago > 24.0:
         return []       # an old level is no answer to "how much have I now?"
+    if significant(storage.usable_m3, 1) < _NEARLY_NONE_M3:
+        return [month.words.say("stored_none")]
     lines = [month.words.say("stored", stored=month.volume(storage.usable_m3))]
     usual, _ = daily_need(month.site.demand, rules)
     if math.isfinite(usual) and usual > 0.0:
@@ -291,7 +320,7 @@ def _why(month: _Month) -> list[str]:
         lines.append(words.say(_side(faults[0])))
         lines += _cause(month, faults[0])
     elif month.verdict == "working" and not month.judged.empty:
-        lines.append(words.say("why_weather"))
+        lines.append(words.say("why_weather_full" if full > 0.0 else "why_weather"))
     if not faults and month.findings:
         lines.append(words.say("why_measuring"))
         lines += _cause(month, month.findings[0])
@@ -354,10 +383,12 @@ def _owner_does(month: _Month, sender: Sender) -> Section:
 
 def _we_do(month: _Month, known: MonthKnown, rules: RankingRules) -> list[str]:
     words = month.words
-    last = month.first.replace(day=month.days_in_month)
-    placed = consequence(month.diagnosis, month.site.demand, known.storage, as_of=last, rules=rules).class_code
+    days = month.diagnosis.days
+    as_of = pd.Timestamp(days.index[-1]).date() if len(days) else month.first.replace(day=month.days_in_month)
+    placed = consequence(month.diagnosis, month.site.demand, known.storage, as_of=as_of, rules=rules).class_code
     lines: list[str] = []
-    if placed in ("go_now", "today", "this_week") and month.verdict != "working":
+    needs_care = month.verdict in ("less", "not_working") or month.diagnosis.verdict == "not working"
+    if placed in ("go_now", "today", "this_week") and needs_care:
         lines.append(words.say("save_water_now"))
     if known.visit_on is not None:
         lines.append(words.say("we_come_on", day=words.day(known.visit_on)))
@@ -369,7 +400,8 @@ def _we_do(month: _Month, known: MonthKnown, rules: RankingRules) -> list[str]:
         lines.append(words.say("we_need_access"))
     else:
         lines.append(words.say("we_watch"))
-    if month.verdict == "unknown":
+    if any(finding.cause == "logger_silent" for finding in open_findings(month.diagnosis.findings)) or (
+            month.verdict == "unknown"):
         lines.append(words.say("we_find_readings"))
     return lines
 

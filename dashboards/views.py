@@ -24,6 +24,7 @@ from diagnostics.consequence import (
     consequence,
     open_findings,
     rank_key,
+    with_day_columns,
 )
 from diagnostics.results import Finding, RepairProof, ServiceEvent, SiteDiagnosis, WaterAccount
 from diagnostics.site import Site
@@ -178,6 +179,7 @@ def site_view(site: Site, diagnosis: SiteDiagnosis, *, company: str, as_of: date
     the last tank level known; without one the tank's size alone is used and the hours are called unknown.
     """
     storage = storage or Storage()
+    diagnosis = replace(diagnosis, days=with_day_columns(diagnosis.days))
     placed = consequence(diagnosis, site.demand, storage, as_of=as_of, rules=rules)
     still_open = tuple(open_findings(diagnosis.findings))
     closed = tuple(finding for finding in diagnosis.findings if finding not in still_open)

@@ -12,7 +12,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from diagnostics.results import Finding, SiteDiagnosis
+from diagnostics.causes import CAUSES
+from diagnostics.results import DAY_COLUMNS, Finding, SiteDiagnosis
 from diagnostics.site import Demand
 
 ClassCode = Literal["go_now", "today", "this_week", "next_route", "watch", "all_well"]
@@ -26,6 +27,8 @@ MEASURING_CAUSES: frozenset[str] = frozenset({
 OPEN_STATUSES: frozenset[str] = frozenset({"new", "growing", "steady", "relapsed"})
 _CLASS_OF_URGENCY: dict[str, ClassCode] = {"now": "go_now", "two_days": "today", "two_weeks": "this_week",
                                            "next_route": "next_route", "information": "watch"}
+
+_SAYS_OF_URGENCY = {"now": "make safe now, a danger does not wait for the route", "two_days": "go within two days"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +135,35 @@ def daily_need(demand: Demand, rules: RankingRules | None = None) -> tuple[float
     return (usual, upper) if upper > 0.0 else (np.nan, np.nan)
 
 
+def with_day_columns(days: pd.DataFrame) -> pd.DataFrame:
+    """
+    Give an empty table of days the columns that every table of days has.
+
+    Parameters
+    ----------
+    days : pandas.DataFrame
+        Days of a diagnosis; that of a site without readings may lack every column.
+
+    Returns
+    -------
+    days : pandas.DataFrame
+        With all of `DAY_COLUMNS`; what is not known is NaN, a day is not judged, a state is "not_judged".
+    """
+    missing = [name for name in DAY_COLUMNS if name not in days.columns]
+    if not missing:
+        return days
+    words = {"reason": "", "main_state": "not_judged"}
+    filled = days.reindex(columns=[*days.columns, *missing])
+    for name in missing:
+        if name == "judged":
+            filled[name] = np.zeros(len(days), dtype=bool)
+        elif name in words:
+            filled[name] = pd.Series(words[name], index=days.index, dtype=object)
+        else:
+            filled[name] = np.full(len(days), np.nan)
+    return filled
+
+
 def silent_days(days: pd.DataFrame, as_of: date) -> int:
     """
     Count the days without any reading up to `as_of`.
@@ -146,10 +178,11 @@ def silent_days(days: pd.DataFrame, as_of: date) -> int:
     Returns
     -------
     count : int
-        0 where the last day has readings. [days]
+        0 where the last day has readings, or where there is no day at all. [days]
     """
     if days.empty:
         return 0
+    days = with_day_columns(days)
     heard = days.index[(days["main_state"] != "silent").to_numpy()]
     last_heard = heard[-1] if len(heard) else days.index[0]
     return max((_as_date(as_of) - _as_date(last_heard)).days, 0)
@@ -179,9 +212,10 @@ def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, a
         A silent site takes the last level known, the upper need and no inflow at all.
     """
     rules = rules or RankingRules()
-    quiet = silent_days(diagnosis.days, as_of)
-    quiet = quiet if quiet >= rules.silent_after_days else 0
     still_open = open_findings(diagnosis.findings)
+    quiet = silent_days(diagnosis.days, as_of)
+    told = [(as_of - finding.onset).days for finding in still_open if finding.cause == "logger_silent"]
+    quiet = max([quiet, 1, *told]) if told else quiet if quiet >= rules.silent_after_days else 0
     faults = [finding for finding in still_open if finding.cause not in MEASURING_CAUSES]
     usual, upper = daily_need(demand, rules)
     inflow = 0.0 if quiet or diagnosis.verdict == "not working" else _worst_inflow(diagnosis.days, rules)
@@ -222,7 +256,8 @@ def _as_date(day: date) -> date:
 
 
 def _worst_inflow(days: pd.DataFrame, rules: RankingRules) -> float:
-    judged = days[days["judged"].to_numpy(dtype=bool)].tail(rules.inflow_days) if len(days) else days
+    days = with_day_columns(days)
+    judged = days[days["judged"].to_numpy(dtype=bool)].tail(rules.inflow_days)
     if judged.empty:
         return 0.0
     could_have = judged["delivered_m3"].fillna(0.0) + judged["tank_full_m3"].fillna(0.0)
@@ -262,13 +297,18 @@ def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, q
     for finding in still_open:
         place = _CLASS_OF_URGENCY[finding.urgency]
         places.append(place)
-        if finding.urgency == "now":
-            reasons.append("A danger to people or the pump does not wait for the route.")
-    short = quiet or diagnosis.verdict in ("less than it should", "not working")
+        if finding.urgency in _SAYS_OF_URGENCY:
+            label = CAUSES[finding.cause].label if finding.cause in CAUSES else finding.cause.replace("_", " ")
+            reasons.append(f"{label}: {_SAYS_OF_URGENCY[finding.urgency]}.")
+    short = bool(quiet) or diagnosis.verdict in ("less than it should", "not working")
     short = short or any(finding.cause not in MEASURING_CAUSES for finding in still_open)
     if quiet:
         places.append("this_week")
-        reasons.append(f"Nothing heard for {quiet} days. No news is not good news: no inflow is assumed.")
+        reasons.append(f"Nothing heard for {quiet} {'day' if quiet == 1 else 'days'}. "
+                       "No news is not good news: no inflow is assumed.")
+    elif diagnosis.days.empty:
+        places.append("this_week")
+        reasons.append("No reading has ever come in.")
     elif diagnosis.verdict == "not working":
         places.append("today")
         reasons.append("The pump stands.")

@@ -160,7 +160,7 @@ def test_month_without_any_reading_is_written_too():
 
 def test_weather_is_told_from_pump():
     sound = _plain(_letter(sample.sound_view(), language="en"))
-    assert "So the pump did what the sun allowed." in sound and "most likely cause" not in sound
+    assert "So the pump did what the sun and the tank allowed." in sound and "most likely cause" not in sound
     clogged = _plain(_letter(sample.clogged_view()))
     assert "So it is the pump, the well or the pipes, not the sun." in clogged
     soiled = _plain(_letter(sample.soiled_view()))

@@ -38,8 +38,7 @@ def _words(page: str) -> str:
 
 
 def _empty_diagnosis(site_id: str) -> SiteDiagnosis:
-    return SiteDiagnosis(site_id, pd.DataFrame({name: [] for name in DAY_COLUMNS}), pd.DataFrame(), pd.DataFrame(),
-                         [], [], [])
+    return SiteDiagnosis(site_id, pd.DataFrame(), pd.DataFrame(), pd.DataFrame(), [], [], [])
 
 
 def test_every_site_is_on_the_desk_in_the_order_of_consequence(fleet, pages):
@@ -176,7 +175,8 @@ def test_site_without_any_day_has_its_page():
     assert "Not enough data for a verdict" in render_site_page(view)
     assert "That is not a clean bill" in render_site_page(view)
     assert "Bare" in render_visit_sheet(view)
-    assert "Bare" in render_fleet_page(fleet_view([view], company="X", as_of=sample.AS_OF))
+    desk_page = render_fleet_page(fleet_view([view], company="X", as_of=sample.AS_OF))
+    assert "No reading has ever come in." in desk_page and "Bare" in desk_page
 
 
 def test_empty_fleet_has_its_page():
