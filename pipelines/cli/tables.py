@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from diagnostics.site import Site
     from pipelines.fleet import Fleet, Problem
     from pipelines.ingest.load import IngestReport
+    from pipelines.proof_of_demo import ScoreCard
     from pipelines.stages.diagnosing import SiteFailure
     from pipelines.stages.outfolder import OutFolder
     from pipelines.stages.publishing import LettersReport
@@ -144,3 +145,28 @@ def print_account(site: "Site", account: "WaterAccount") -> None:
     console.print(shown)
     console.print(f"{account.judged_days} of {account.days} days judged; the meter saw "
                   f"{volume(account.seen_m3, unit, 4)} in all.")
+
+
+def print_score(card: "ScoreCard") -> None:
+    """Print how the demo was judged against what was planted in it."""
+    console = screen()
+    sites = table("What was planted and what was said", "Site", "Family", "Planted", "Said", "Place", "Onset error",
+                  right=("Onset error",))
+    for one in card.sites:
+        state = "" if not one.state_planted else f" ({one.state_planted}: {'seen' if one.state_seen else 'not seen'})"
+        sites.add_row(one.site_id, one.family, one.planted + state, ", ".join(one.said) or "nothing", one.place,
+                      "" if one.onset_error_days is None else f"{one.onset_error_days:+d} days")
+    console.print(sites)
+    confusion = table("Confusion", "Planted", "Said", "Sites", right=("Sites",))
+    for planted, said, count in card.confusion:
+        confusion.add_row(planted, said, str(count))
+    console.print(confusion)
+    for name, count in card.totals().items():
+        console.print(f"{name}: {count}")
+    delivery = table("Daily expected delivery of sound sites against the plant's healthy delivery", "Site", "Family",
+                     "Days", "nRMSE", "Bias", "Inside 95 % interval", right=("Days", "nRMSE", "Bias",
+                                                                              "Inside 95 % interval"))
+    for one in card.delivery:
+        delivery.add_row(one.site_id, one.family, str(one.days), f"{one.nrmse:.1%}", f"{one.bias:+.1%}",
+                         f"{one.coverage:.0%}")
+    console.print(delivery)

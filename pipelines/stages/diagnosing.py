@@ -4,15 +4,18 @@ import traceback
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import islice
 from time import perf_counter
 from typing import TYPE_CHECKING
 
+from pipelines.stages.moments import whole_days_until
+
 if TYPE_CHECKING:
     from diagnostics.readings import SiteReadings
     from diagnostics.results import ServiceEvent, SiteDiagnosis
+    from diagnostics.settings import Settings
     from diagnostics.site import Site
     from pipelines.fleet import Fleet
     from pipelines.ledger import Ledger
@@ -25,7 +28,9 @@ class SiteJob:
     site: "Site"
     readings: "SiteReadings"
     service_events: tuple["ServiceEvent", ...]
-    as_of: datetime | None
+    until: datetime | None
+    settings: "Settings"
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +63,7 @@ def diagnose(fleet: "Fleet", ledger: "Ledger", *, site_ids: Iterable[str] | None
     site_ids : iterable of str, optional
         All sites of the fleet if not given.
     as_of : datetime, optional
-        Readings after this moment are left out; silence is judged at this moment. All readings if not given.
+        Whole local days up to this moment are judged, and silence at their end. All readings if not given.
     workers : int, default 1
         Processes that work at once. The ledger is read and written by this process alone.
     progress : callable, optional
@@ -88,22 +93,42 @@ def _keep(outcome: "SiteDiagnosis | SiteFailure", ledger: "Ledger", report: Diag
 
 def _jobs(fleet: "Fleet", ledger: "Ledger", site_ids: Iterable[str], as_of: datetime | None,
           report: DiagnoseReport) -> Iterator[SiteJob]:
+    settings, notes = settings_of(fleet)
     for site_id in site_ids:
+        until = None if as_of is None else whole_days_until(as_of, fleet.sites[site_id].timezone)
         try:
-            readings = ledger.read_site(site_id, end=as_of)
+            readings = ledger.read_site(site_id, end=until)
         except Exception as error:                              # the ledger of one site must not stop the rest
             _keep(_failure(site_id, error), ledger, report)
             continue
         events = tuple(event for event in fleet.service_events
-                       if event.site_id == site_id and (as_of is None or event.when_utc <= as_of))
-        yield SiteJob(fleet.sites[site_id], readings, events, as_of)
+                       if event.site_id == site_id and (until is None or event.when_utc <= until))
+        yield SiteJob(fleet.sites[site_id], readings, events, until, settings, notes)
+
+
+def settings_of(fleet: "Fleet") -> "tuple[Settings, tuple[str, ...]]":
+    """Return the thresholds as the company set them, and a sentence for each that it changed."""
+    from diagnostics.settings import Settings
+
+    own = Settings()
+    notes = tuple(f"Threshold {name} is {change.value:g} here instead of {getattr(own, name):g}: {change.why}"
+                  for name, change in fleet.company.thresholds.items() if hasattr(own, name))
+    return fleet.settings(), notes
 
 
 def _attempt(job: SiteJob) -> "SiteDiagnosis | SiteFailure":
+    import pandas as pd
+    from threadpoolctl import threadpool_limits
+
     from diagnostics.diagnose import diagnose_site
 
     try:
-        return diagnose_site(job.site, job.readings, service_events=job.service_events)
+        # One thread a process: the matrices are small, and threads that wait for each other on a busy machine
+        # made the same work take ten times as long.
+        with threadpool_limits(1):
+            diagnosis = diagnose_site(job.site, job.readings, service_events=job.service_events, settings=job.settings,
+                                      as_of_utc=None if job.until is None else pd.Timestamp(job.until))
+        return replace(diagnosis, notes=[*diagnosis.notes, *job.notes]) if job.notes else diagnosis
     except Exception as error:                                  # recorded with its site; the others go on
         return _failure(job.site.id, error)
 

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from pipelines.fleet import Fleet
     from pipelines.ledger import Ledger
 
+_DAY_IS_OVER_AT = 22                                            # local hour; the sun is down, files come at midnight
+
 
 def parse_moment(written: str, timezone: str) -> datetime:
     """
@@ -51,6 +53,18 @@ def last_full_month(as_of: datetime, timezone: str) -> str:
     """Return the newest month, as '2026-03', that was over at a moment at a place."""
     today = as_of.astimezone(ZoneInfo(timezone)).date()
     return f"{today.replace(day=1) - timedelta(days=1):%Y-%m}"
+
+
+def last_day(as_of: datetime, timezone: str) -> date:
+    """Return the last local day that was over at a moment; a day counts as over at 22 h."""
+    local = as_of.astimezone(ZoneInfo(timezone))
+    return (local + timedelta(hours=24 - _DAY_IS_OVER_AT)).date() - timedelta(days=1)
+
+
+def whole_days_until(as_of: datetime, timezone: str) -> datetime:
+    """Return the midnight that ends the last local day that was over: an unfinished day is judged when it is done."""
+    after = last_day(as_of, timezone) + timedelta(days=1)
+    return datetime(after.year, after.month, after.day, tzinfo=ZoneInfo(timezone)).astimezone(UTC)
 
 
 def zone_of(fleet: "Fleet") -> str:

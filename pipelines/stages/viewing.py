@@ -1,12 +1,12 @@
 """From ledger and fleet folder to the records a page is drawn from."""
 
 from collections.abc import Iterable
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from pipelines.stages.diagnosing import SiteFailure, not_worked_out
 from pipelines.stages.loading import errors_of
+from pipelines.stages.moments import last_day, zone_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,14 +17,7 @@ if TYPE_CHECKING:
     from pipelines.fleet import Fleet
     from pipelines.ledger import Ledger
 
-_DAY_IS_OVER_AT = 22                                            # local hour; the sun is down, files come at midnight
 TANK_MEMORY = timedelta(days=10)                               # a level seen longer ago says nothing
-
-
-def last_day(as_of: datetime, timezone: str) -> date:
-    """Return the last local day that was over at a moment; a day counts as over at 22 h."""
-    local = as_of.astimezone(ZoneInfo(timezone))
-    return (local + timedelta(hours=24 - _DAY_IS_OVER_AT)).date() - timedelta(days=1)
 
 
 def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime, files: "pd.DataFrame") -> "SiteView":
@@ -51,7 +44,6 @@ def fleet_view_of(fleet: "Fleet", views: Iterable["SiteView"], as_of: datetime, 
     """Assemble what the fleet page shows; what is wrong in the fleet folder stands on it too."""
     from dashboards.shown import DeskUnits
     from dashboards.views import fleet_view
-    from pipelines.stages.moments import zone_of
 
     return fleet_view(list(views), company=fleet.company.name, as_of=last_day(as_of, zone_of(fleet)),
                       intake=intake_of(files, None), problems=[str(problem) for problem in errors_of(fleet)],
