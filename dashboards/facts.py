@@ -159,7 +159,7 @@ def crew(finding: Finding) -> str:
 
 def size_says(finding: Finding) -> str:
     """Say the size of a finding with its interval."""
-    if finding.size_unit == "ratio":
+    if finding.size_unit in ("ratio", "1"):
         shown = (f"{percent(finding.size)} ({number(100 * finding.size_low, 2)} to "
                  f"{number(100 * finding.size_high, 2)} %)")
     else:

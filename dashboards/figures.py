@@ -60,8 +60,9 @@ def delivered_against_expected(view: SiteView) -> go.Figure:
                        hovertemplate="%{x}<br>expected %{y:.3g}<extra></extra>", connectgaps=False)
     _mark_states(figure, days, at, max([value for value in high + middle if value is not None], default=1.0))
     _mark_services(figure, view, at)
-    for finding in view.open_findings[:3]:
-        _mark_onset(figure, finding.onset, short_label(finding.cause))
+    for place, finding in enumerate(view.open_findings[:3]):
+        early = bool(at) and finding.onset.isoformat() < at[len(at) // 3]
+        _mark_onset(figure, finding.onset, short_label(finding.cause), "left" if early else "right", place)
     figure.update_layout(barmode="overlay", bargap=0)
     if len(at) > _PHONE_DAYS:
         figure.update_layout(meta={"phone": [_half_day(at[-_PHONE_DAYS], -1), _half_day(at[-1], 1)]})
@@ -79,8 +80,10 @@ def flow_against_power(picture: PowerPicture, units: DeskUnits) -> go.Figure:
         if len(power):
             figure.add_scatter(x=_rounded(power, 4), y=_rounded(convert(flow, "m3_s", units.flow), 4), mode="markers",
                                name=name, marker=marker, hovertemplate="%{x:.0f} W<br>%{y:.3g}<extra></extra>")
-    figure.add_scatter(x=_rounded(picture.curve_power_w, 4), mode="lines", name="healthy",
-                       y=_rounded(convert(picture.curve_flow_m3_s, "m3_s", units.flow), 4),
+    reached = 1.1 * float(np.max(np.concatenate((picture.before_power_w, picture.after_power_w)), initial=0.0))
+    shown = picture.curve_power_w <= reached
+    figure.add_scatter(x=_rounded(picture.curve_power_w[shown], 4), mode="lines", name="healthy",
+                       y=_rounded(convert(picture.curve_flow_m3_s[shown], "m3_s", units.flow), 4),
                        line={"color": EARTH, "width": 2.5}, hoverinfo="skip")
     return figure
 
@@ -226,12 +229,13 @@ def _mark_services(figure: go.Figure, view: SiteView, at: Sequence[str]) -> None
         figure.update_layout(yaxis2={"overlaying": "y", "range": [0, 1.06], "visible": False, "fixedrange": True})
 
 
-def _mark_onset(figure: go.Figure, onset: date, label: str) -> None:
+def _mark_onset(figure: go.Figure, onset: date, label: str, anchor: str = "right", row: int = 0
+                ) -> None:
     figure.add_shape(type="line", x0=onset.isoformat(), x1=onset.isoformat(), y0=0, y1=1, yref="paper",
                      line={"color": INK, "width": 1.2, "dash": "dot"})
     if label:
-        figure.add_annotation(x=onset.isoformat(), y=1, yref="paper", text=_as_text(label), showarrow=False,
-                              xanchor="right", yanchor="top", font={"size": 11}, bgcolor="rgba(255,255,255,0.8)")
+        figure.add_annotation(x=onset.isoformat(), y=1 - 0.09 * row, yref="paper", text=_as_text(label),
+                              showarrow=False, xanchor=anchor, yanchor="top", font={"size": 11}, bgcolor="rgba(255,255,255,0.8)")
 
 
 def _as_text(label: str) -> str:

@@ -1,5 +1,6 @@
 """The one jinja environment of pages and letters: autoescape always on, undefined names are errors."""
 
+import re
 from datetime import date, datetime
 from functools import lru_cache
 from importlib import resources
@@ -8,6 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from dashboards import shown
+from dashboards.wording import desk
 from diagnostics.units import convert
 
 
@@ -17,10 +19,22 @@ def environment() -> Environment:
     made = Environment(loader=PackageLoader("dashboards", "templates"), autoescape=True, undefined=StrictUndefined,
                        trim_blocks=True, lstrip_blocks=True)
     made.filters.update(
-        clean=shown.clean, number=shown.number, percent=shown.percent, with_unit=shown.with_unit, hours=shown.hours,
-        confidence_word=shown.confidence_word, volume=shown.volume, in_volume=_in_volume, fixed=_fixed, whole=_whole,
+        clean=shown.clean, spoken=_spoken, number=shown.number, percent=shown.percent, with_unit=shown.with_unit,
+        hours=shown.hours, confidence_word=shown.confidence_word, volume=shown.volume, in_volume=_in_volume, fixed=_fixed, whole=_whole,
         long_date=_long_date, short_date=_short_date, stamp=_stamp)
     return made
+
+
+def _spoken(text: object) -> str:
+    """Clean a sentence of the diagnosis and put words in the place of codes."""
+    short = desk()["cause"]
+    return _codes().sub(lambda found: str(short[found.group()]).lower(), shown.clean(text))
+
+
+@lru_cache(maxsize=1)
+def _codes() -> re.Pattern[str]:
+    return re.compile(r"\b(" + "|".join(sorted((code for code in desk()["cause"] if "_" in code), key=len,
+                                               reverse=True)) + r")\b")
 
 
 def _in_volume(value_m3: float, unit: str) -> float:

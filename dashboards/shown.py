@@ -14,7 +14,7 @@ UNIT_PRINTED: dict[str, str] = {
     "l_min": "l/min", "gpm_us": "US gpm", "gpm_imp": "imp. gpm", "w_m2": "W/m²", "kwh_m2": "kWh/m²", "c": "°C",
     "f": "°F", "pct": "%", "ratio": "", "deg": "°", "ohm": "Ω", "w": "W", "kw": "kW", "hp": "hp", "v": "V", "a": "A",
     "m": "m", "ft": "ft", "mm": "mm", "pa": "Pa", "kpa": "kPa", "bar": "bar", "psi": "psi", "rpm": "rpm",
-    "mm2": "mm²", "h": "h", "days": "days", "1": "", "s2_m5": "s²/m⁵", "m3_day": "m³/day", "per_k": "/K",
+    "mm2": "mm²", "h": "h", "days": "days", "K": "K", "s2_m5": "s²/m⁵", "m3_day": "m³/day", "per_k": "/K",
 }
 _FLOW_WITH_VOLUME: dict[str, str] = {"m3": "l_min", "l": "l_min", "gal_us": "gpm_us", "gal_imp": "gpm_imp"}
 _NARROW_SPACE = "\u202f"
@@ -71,8 +71,8 @@ def percent(ratio: float | None, digits: int = 2) -> str:
 
 def with_unit(value: float | None, unit: str, digits: int = 3) -> str:
     """Print a value with the unit ending it is held in."""
-    if unit == "ratio":
-        return number(value, digits)
+    if unit in ("ratio", "1"):
+        return percent(value, digits)
     printed = UNIT_PRINTED.get(unit, unit.replace("_", " "))
     return number(value, digits) + (_NARROW_SPACE + printed if printed else "")
 
