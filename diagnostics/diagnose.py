@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from diagnostics.account import DayBooks, accounts_by_month
 from diagnostics.baseline import epochs_of, tolerance_directions
-from diagnostics.causes import CAUSES
 from diagnostics.evidence.days import daily_summaries
 from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
 from diagnostics.evidence.run_states import interval_states
@@ -17,7 +16,7 @@ from diagnostics.evidence.summary import Summaries
 from diagnostics.expected import ChainNotAvailable, SiteModel, expect
 from diagnostics.health import Health
 from diagnostics.inference.findings import WorkDay, build_finding
-from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of
+from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of, loss_ratio
 from diagnostics.inference.profiles import build_profiles
 from diagnostics.inference.search import Accepted, select_causes
 from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
@@ -103,7 +102,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     findings = [build_finding(site.id, a, days=intervals.days, signatures=signatures, noise=noise, drift=drift,
                               profiles=profiles, setting=setting, loss=loss_of(a, books), work=work,
                               settings=settings) for a in accepted]
-    findings = [f for f in findings if _worth_telling(f, books, settings)]
+    findings = [f for f, a in zip(findings, accepted, strict=True) if _worth_telling(a, signatures, settings)]
     findings += silence_findings(site.id, intervals, settings, as_of_utc)
     days = _day_table(intervals, judgeable, books, stopped, summaries)
     verdict, says = _verdict(days, findings, judgeable, settings)
@@ -221,14 +220,12 @@ def _states(site_id: str, days: pd.DataFrame) -> list[StateSpan]:
     return spans
 
 
-def _worth_telling(finding: Finding, books: DayBooks, settings: Settings) -> bool:
+def _worth_telling(accepted: Accepted, signatures: Signatures, settings: Settings) -> bool:
     """Keep back faults of the water path that cost less than instruments can prove, unless they are dangerous."""
-    cause = CAUSES[finding.cause]
-    if cause.kind != "health" or finding.cause in ("wiring_resistance", "string_open", "module_bypassed"):
+    cause = accepted.cause
+    if cause.kind != "health" or cause.code in ("wiring_resistance", "string_open", "module_bypassed"):
         return True
-    judged = books.judged & (books.expected > 0.0)
-    usual = float(np.mean(books.expected[judged])) if judged.any() else 0.0
-    return usual <= 0.0 or finding.water_lost_m3_day >= settings.least_loss_ratio * usual
+    return float(np.max(loss_ratio(accepted, signatures))) >= settings.least_loss_ratio
 
 
 def _verdict(days: pd.DataFrame, findings: Sequence[Finding], judgeable: Judgeable, settings: Settings

@@ -23,8 +23,8 @@ Vector = NDArray[np.float64]
 Status = Literal["new", "growing", "steady", "healed", "mended", "relapsed"]
 OnsetShape = Literal["step", "ramp", "seasonal", "intermittent", "day_one"]
 _SHAPE_OF_KIND: dict[str, OnsetShape] = {
-    "day_one": "day_one", "step": "step", "window": "step", "spell": "intermittent", "ramp": "ramp", "ramp_window": "ramp",
-    "sawtooth": "ramp", "season": "seasonal", "intermittent": "intermittent"}
+    "day_one": "day_one", "step": "step", "window": "step", "spell": "intermittent", "ramp": "ramp",
+    "ramp_window": "ramp", "sawtooth": "ramp", "season": "seasonal", "intermittent": "intermittent"}
 NEW_DAYS = 14
 
 
@@ -131,7 +131,7 @@ def _life(accepted: Accepted, days: pd.Index, work: Sequence[WorkDay]) -> tuple[
     """
     active = accepted.course > 0.05
     last, total = _last_active(accepted), len(days)
-    begins = np.flatnonzero(active & ~np.concatenate(([False], active[:-1])))
+    begins = _beginnings(active)
     current = int(begins[-1]) if begins.size else accepted.onset
     onset = accepted.onset if len(begins) <= 1 else current
     repeated = len(begins) > 1 and accepted.kind != "intermittent"
@@ -150,6 +150,14 @@ def _life(accepted: Accepted, days: pd.Index, work: Sequence[WorkDay]) -> tuple[
     if recent > 0.1:
         return "growing", "Still growing over the last two weeks.", onset
     return "steady", f"Unchanged since {_day(days, accepted.onset)}.", onset
+
+
+def _beginnings(active: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the days on which the cause began, counting it as gone only after two weeks without it."""
+    on = np.flatnonzero(active)
+    if on.size == 0:
+        return on
+    return np.asarray(on[np.concatenate(([True], np.diff(on) > NEW_DAYS))])
 
 
 def _meant_for(action: str) -> tuple[str, ...]:

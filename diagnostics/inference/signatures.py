@@ -85,7 +85,8 @@ def setting_of(site: Site, intervals: Intervals) -> Setting:
     power = intervals.has("array_power_w") or (intervals.has("array_voltage_v") and intervals.has("array_current_a"))
     return Setting(
         site=site, rated_flow_m3_s=intervals.scales.rated_flow_m3_s, rated_power_w=intervals.scales.rated_power_w,
-        head_m=intervals.scales.head_m, friction_m=intervals.scales.friction_m, array_resistance_ohm=resistance, strings=strings, substrings=substrings,
+        head_m=intervals.scales.head_m, friction_m=intervals.scales.friction_m,
+        array_resistance_ohm=resistance, strings=strings, substrings=substrings,
         level_logged=bool(np.isfinite(intervals.static_level_m).any()), power_logged=power,
         voltage_logged=intervals.has("array_voltage_v") and intervals.has("array_current_a"))
 
