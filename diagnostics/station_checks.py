@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.evidence.intervals import Intervals
-from diagnostics.quality.level_step import find_level_step
+from diagnostics.quality.level_step import LevelStep, find_level_step
 from diagnostics.readings import Mask, SiteReadings
 from diagnostics.site import Site
 
@@ -22,6 +22,7 @@ STANDING_RATIO = 0.05           # array energy over expected below which it stoo
 CLOCK_LEAST_H = 0.33            # twice what a horizon moves the middle of a day
 SCALE_LEAST_RATIO = 1.25        # weather moves a season's daily peak by less
 LEAST_LEVEL_DAYS = 731          # two of every season
+YEARS_AROUND = 4                # enough for the season, little enough for drift
 STOP_RATIO = 0.5                # flow under half the usual one is a stop or a floor
 
 
@@ -231,17 +232,32 @@ def _runs(low: NDArray[np.bool_], intervals: Intervals) -> list[tuple[pd.Timesta
     return [(local[a], local[b]) for a, b in zip(starts[long_enough], ends[long_enough], strict=True)]
 
 
+def lasting_change(readings: SiteReadings, timezone: str) -> LevelStep | None:
+    """
+    Return the one lasting change of the water level, sized by the years around it.
+
+    The whole record says whether and when; a slow drift decades away must not set the size, so it is taken from
+    `YEARS_AROUND` on either side wherever those show the change by themselves.
+    """
+    level = readings.sound("water_level_m")
+    daily = level.set_axis(pd.DatetimeIndex(level.index).tz_convert(timezone).tz_localize(None)).resample("D").median()
+    if len(daily) < LEAST_LEVEL_DAYS:
+        return None
+    whole = find_level_step(daily)
+    if whole is None or not whole.found:
+        return whole
+    span = pd.DateOffset(years=YEARS_AROUND)
+    near = find_level_step(daily[(daily.index >= whole.when_low - span) & (daily.index <= whole.when_high + span)])
+    return near if near is not None and near.found else whole
+
+
 def judge_level(readings: SiteReadings, timezone: str) -> list[Seen]:
     """Say whether the water stands lower or higher for good, since when and by how much."""
     if not readings.has("water_level_m"):
         return []
-    level = readings.sound("water_level_m")
-    daily = level.set_axis(pd.DatetimeIndex(level.index).tz_convert(timezone).tz_localize(None)).resample("D").median()
-    if len(daily) < LEAST_LEVEL_DAYS:
-        return [Seen(f"Level: {len(daily)} days of record; below two years a season cannot be told from a change.")]
-    step = find_level_step(daily)
+    step = lasting_change(readings, timezone)
     if step is None:
-        return [Seen("Level: not enough readings for a lasting change.")]
+        return [Seen("Level: too short a record; below two years a season cannot be told from a change.")]
     if not step.found:
         return [Seen(f"Level: no lasting change beyond season and chance in {step.n_samples} days with readings.")]
     deeper = step.size > 0.0
@@ -253,8 +269,8 @@ def judge_level(readings: SiteReadings, timezone: str) -> list[Seen]:
     if not deeper:
         return [Seen(says)]
     return [Seen(says, "falling_water_table", step.when.date(), step.when_low.date(), step.when_high.date(),
-                 daily.dropna().index[-1].date(), step.shape, step.size, step.size_low, step.size_high, "m",
-                 "metres deeper than before", step.n_samples)]
+                 pd.Timestamp(readings.values.index[-1]).date(), step.shape, step.size, step.size_low,
+                 step.size_high, "m", "metres deeper than before", step.n_samples)]
 
 
 def judge_gaps(readings: SiteReadings, timezone: str) -> list[Seen]:

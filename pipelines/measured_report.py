@@ -1,0 +1,294 @@
+"""
+What comes out on measured data, beside what is known of it: ``python -m pipelines.measured_report``.
+
+Reads the fleet folder of measured files from the start (ingest, masks, diagnosis), compares with the known facts of the
+sources and writes RESULTS.md beside them. Nothing is left out because it looks bad.
+"""
+
+import argparse
+import gzip
+import io
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from diagnostics.diagnose import diagnose_site
+from diagnostics.quality.masking import masked
+from diagnostics.readings import Mask, SiteReadings
+from diagnostics.results import SiteDiagnosis
+from diagnostics.station_checks import lasting_change
+from pipelines.fleet import Fleet, load_fleet
+from pipelines.ingest.load import IngestReport, ingest_fleet
+from pipelines.ledger import Ledger
+from pipelines.measured_arrays import compare_array
+
+MEASURED = Path(__file__).resolve().parent.parent / "sample-logs" / "measured"
+TRUTH_STUCK = "ac_power_inv_2173_stale_data.csv.gz"
+TRUTH_STRAIGHT = "ac_power_inv_2173_interpolated_data.csv.gz"
+
+
+@dataclass(frozen=True)
+class Run:
+    """The fleet of measured files after the whole path."""
+
+    fleet: Fleet
+    report: IngestReport
+    readings: dict[str, SiteReadings]
+    diagnoses: dict[str, SiteDiagnosis]
+
+    def note(self, site_id: str, begins: str) -> str:
+        """Return the notes of a site that begin with a word, joined."""
+        return " ".join(note for note in self.diagnoses[site_id].notes if note.startswith(begins)) or "nothing said"
+
+    def masked_share(self, site_id: str, channel: str, above: float) -> tuple[int, int]:
+        """Return how many values above a bound are masked, and how many there are."""
+        readings = self.readings[site_id]
+        high = readings.values[channel].to_numpy() > above
+        return int(((readings.masks[channel].to_numpy() != 0) & high).sum()), int(high.sum())
+
+
+@dataclass(frozen=True)
+class Known:
+    """One known fact: what it is, the truth as the source has it, and how to tell what came out and whether it fits."""
+
+    what: str
+    truth: str
+    came_out: Callable[[Run], tuple[str, bool]]
+
+
+def run_measured(folder: Path) -> Run:
+    """Take the folder of measured files through ingest, masks and diagnosis."""
+    fleet = load_fleet(folder)
+    with tempfile.TemporaryDirectory() as place:
+        ledger = Ledger(Path(place))
+        try:
+            report = ingest_fleet(fleet, ledger)
+            raw = {site_id: ledger.read_site(site_id) for site_id in fleet.sites}
+        finally:
+            ledger.close()
+    readings = {site_id: masked(fleet.sites[site_id], one) if len(one.values) else one for site_id, one in raw.items()}
+    return Run(fleet, report, readings,
+               {site_id: diagnose_site(fleet.sites[site_id], one) for site_id, one in readings.items()})
+
+
+def _onset(site_id: str, cause: str, day: str, size: float, *, days: int = 0) -> Callable[[Run], tuple[str, bool]]:
+    """Tell whether a finding begins on the known day and its stated interval holds the known size."""
+    def came_out(run: Run) -> tuple[str, bool]:
+        found = [one for one in run.diagnoses[site_id].findings if one.cause == cause]
+        if not found:
+            return "not found", False
+        one = found[0]
+        off = abs((pd.Timestamp(one.onset) - pd.Timestamp(day)).days)
+        said = f"{cause} since {one.onset}, size {one.size:.2f} ({one.size_low:.2f} to {one.size_high:.2f})"
+        return said, bool(off <= days and one.size_low <= size <= one.size_high)
+    return came_out
+
+
+def _said(site_id: str, begins: str, *words: str) -> Callable[[Run], tuple[str, bool]]:
+    def came_out(run: Run) -> tuple[str, bool]:
+        note = run.note(site_id, begins)
+        return note, all(word in note for word in words)
+    return came_out
+
+
+def _marks(site_id: str, channel: str, bit: Mask, file: str, column: str) -> Callable[[Run], tuple[str, bool]]:
+    """Compare marked samples with the source's truth, stretch by stretch; a stretch counts from nine samples in ten."""
+    def came_out(run: Run) -> tuple[str, bool]:
+        raw = pd.read_csv(io.BytesIO(gzip.decompress((run.fleet.folder / "logs/power-records" / file).read_bytes())))
+        truth = raw[column].astype(str).str.lower().eq("true").to_numpy()
+        values = run.readings[site_id].values[channel].to_numpy() / 1000.0
+        found = (run.readings[site_id].masks[channel].to_numpy(dtype=np.int64) & int(bit)) != 0
+        stretch = np.cumsum(np.concatenate(([True], truth[1:] != truth[:-1])))
+        table = pd.DataFrame({"stretch": stretch, "found": found, "value": values})[truth].groupby("stretch").agg(
+            share=("found", "mean"), low=("value", "min"), high=("value", "max"), n=("found", "size"))
+        # A line that rises by less than 0.5 % of the scale, or a single sample, looks like any other night.
+        visible = (table["n"] > 1) & ((table["high"] - table["low"] > 0.005) | (bit is Mask.STUCK))
+        whole = table["share"] >= 0.9
+        besides = int((found & ~truth).sum())
+        said = (f"{int((visible & whole).sum())} of {int(visible.sum())} visible stretches; of {int((~visible).sum())} "
+                f"without visible slope {int((~visible & whole).sum())}; {int((found & truth).sum())} of "
+                f"{int(truth.sum())} samples; {besides} marked besides")
+        return said, bool(whole[visible].all() and besides <= 0.02 * len(found))
+    return came_out
+
+
+def _not_masked(site_id: str, channel: str, above: float) -> Callable[[Run], tuple[str, bool]]:
+    def came_out(run: Run) -> tuple[str, bool]:
+        bad, count = run.masked_share(site_id, channel, above)
+        highest = float(run.readings[site_id].values[channel].max())
+        return f"highest {highest:.0f} W/m2; {bad} of {count} values above {above:.0f} masked", bad == 0 and count > 0
+    return came_out
+
+
+def _level(site_id: str, day: str, low: float, high: float) -> Callable[[Run], tuple[str, bool]]:
+    """Tell whether the change of level that the diagnosis states holds the known date and overlaps the known size."""
+    def came_out(run: Run) -> tuple[str, bool]:
+        change = lasting_change(run.readings[site_id], run.fleet.sites[site_id].timezone)
+        if change is None or not change.found:
+            return "no lasting change", False
+        fits = (change.when_low <= pd.Timestamp(day) <= change.when_high
+                and change.size_low <= high and change.size_high >= low)
+        return (f"{change.size:+.2f} m of depth (95 % {change.size_low:+.2f} to {change.size_high:+.2f}), "
+                f"{change.shape}, {change.when.date()} (between {change.when_low.date()} and {change.when_high.date()})", bool(fits))
+    return came_out
+
+
+def _rows(site_id: str, rows: int) -> Callable[[Run], tuple[str, bool]]:
+    def came_out(run: Run) -> tuple[str, bool]:
+        found = len(run.readings[site_id].values)
+        return f"{found} readings", found == rows
+    return came_out
+
+
+KNOWN: tuple[Known, ...] = (
+    Known("Array of 204 kW off a whole day", "6 Jan 2022", _onset("flat-roof", "drive_stopped", "2022-01-06", 1.0)),
+    Known("Clock of that logger", "two hours late: light at 17:15 although the sun set at 16:47, days symmetric about "
+          "14:05 instead of 12:05 (the source calls it mountain standard time)",
+          _onset("flat-roof", "clock_shift", "2022-01-02", 2.0)),
+    Known("Clock of the deck in the week US clocks changed", "standard time throughout",
+          _said("sky-denver", "Clock", "agrees")),
+    Known("Inverter record: clock jumps", "one hour from day 162 of the record (12 Jun in the invented dates)",
+          _onset("clock-power", "clock_shift", "2015-06-12", -1.0, days=2)),
+    Known("Stuck values put in by the source", "245 samples in three stretches",
+          _marks("stuck-power", "array_power_w", Mask.STUCK, TRUTH_STUCK, "stale_data_mask")),
+    Known("Straight lines put in by the source", "12 stretches, marked",
+          _marks("straight-power", "array_power_w", Mask.INTERPOLATED, TRUTH_STRAIGHT, "interpolated_data_mask")),
+    Known("Codes for no value", "-1 000 000 three times",
+          lambda run: _count_bit(run, "sentinel-power", "array_power_w", Mask.SENTINEL, 3)),
+    Known("Scale of a plane sensor", "from 25 May 2023, peaks near 5 500 instead of 1 100 W/m2",
+          _onset("plane-jump", "irradiance_sensor_fault", "2023-05-25", 5.0)),
+    Known("Cloud edges at Payerne", "1 404 W/m2, real", _not_masked("sky-payerne", "global_horizontal_irradiance_w_m2",
+                                                                   1200.0)),
+    Known("Cloud edges at Golden", "plane of array to 1 320 W/m2, real",
+          _not_masked("sky-denver", "poa_irradiance_w_m2", 1200.0)),
+    Known("Cloud edges over the roof strings", "1 270 W/m2, real",
+          _not_masked("roof-string-1", "poa_irradiance_w_m2", 1200.0)),
+    Known("Water main: floor of the meter", "24.24 to 24.28 l/s", _said("water-main", "Flow: the meter", "24.26")),
+    Known("Water main: shut-downs", "24 Mar 09:00 to 25 Mar 00:00, 29 Mar 09:00 to 18:00, 27 Apr 16:00 to 28 Apr 05:00 "
+          "including the way down and up", _said("water-main", "Flow: stopped", "3 time(s)", "2022-03-24",
+                                                 "2022-03-29 09:00", "2022-04-28")),
+    Known("Water main: gaps", "10, the longest 32 h up to 25 Apr 10:00",
+          _said("water-main", "Record", "10 gap(s)", "32 h up to 2022-04-25 10:00")),
+    Known("Water main: offset change of 27 March", "no gap there",
+          lambda run: _no_gap(run, "water-main", "2022-03-27")),
+    Known("Well field stops for good", "31 Jul 2012; head rises 0.3 to 0.5 m",
+          _level("well-field", "2012-07-31", -0.5, -0.3)),
+    Known("River dam", "1 Jan 2012; close to +1.0 m", _level("river-dam", "2012-01-01", -1.1, -0.9)),
+    Known("Slow decline", "more than 3 m from 1960 to 1975, then a rise: a ramp and no step",
+          lambda run: (run.note("slow-decline", "Level"), " years from 196" in run.note("slow-decline", "Level"))),
+    Known("Tab-separated well file", "76 168 rows", _rows("tabs-well", 76168)),
+    Known("Semicolon well file", "28 797 rows", _rows("semicolon-well", 28797)),
+    Known("Text trailer", "15 222 readings", _rows("trailer-well", 15222)),
+    Known("Slug test in XML, eight readings a second", "587 records", _rows("slug-well", 587)),
+    Known("Second input of string 1 reads zero", "nothing connected by design; no finding",
+          lambda run: _no_finding(run, "roof-string-1", "string_open")),
+)
+
+
+def _count_bit(run: Run, site_id: str, channel: str, bit: Mask, wanted: int) -> tuple[str, bool]:
+    found = int(((run.readings[site_id].masks[channel].to_numpy(dtype=np.int64) & int(bit)) != 0).sum())
+    return f"{found} marked", found == wanted
+
+
+def _no_gap(run: Run, site_id: str, day: str) -> tuple[str, bool]:
+    local = pd.DatetimeIndex(run.readings[site_id].values.index).tz_convert(run.fleet.sites[site_id].timezone)
+    hours = int((local.strftime("%Y-%m-%d") == day).sum())
+    return f"{hours} readings on the day of 23 hours", hours == 23
+
+
+def _no_finding(run: Run, site_id: str, cause: str) -> tuple[str, bool]:
+    found = [one.cause for one in run.diagnoses[site_id].findings]
+    return f"findings: {', '.join(found) or 'none'}", cause not in found
+
+
+# Site, days that are free of snow (all if empty), coefficients of a stronger plain model where the source has them.
+ARRAYS: tuple[tuple[str, list[str], str, str], ...] = (
+    ("roof-string-1", [], "baseline/sapm-roof-strings.json", "label of the source; one clear and broken day"),
+    ("roof-string-2", [], "baseline/sapm-roof-strings.json", "the same modules beside it"),
+    ("flat-roof", ["2022-01-04", "2022-01-05"], "", "11 years old; clock two hours late; days without snow"),
+    ("bipolar-roof", ["2022-01-03", "2022-01-04", "2022-01-05"], "",
+     "28 years old; module and wiring from memory; days without snow on the panes"),
+)
+
+
+def array_section(run: Run) -> list[str]:
+    """Write the tables of the arrays, and in which bins the chain is worse than the plain model."""
+    lines = ["## Arrays: power at the drive against measured power", "",
+             "Bias and nRMSE over the mean measured power of the bin; the plain model is pvlib's ModelChain with no "
+             "losses on the same irradiance and module temperature (Sandia coefficients of the source for the roof "
+             "strings, De Soto fitted to the label by pvlib for the others). V and I are biases of the chain.", ""]
+    worse: list[str] = []
+    for site_id, days, coefficients, says in ARRAYS:
+        file = run.fleet.folder / coefficients if coefficients else None
+        table = compare_array(run.fleet.sites[site_id], run.readings[site_id], days, file)
+        lines += [f"**{site_id}** ({says})", "",
+                  "| W/m2 | n | measured W | bias | nRMSE | plain bias | plain nRMSE | V | I |",
+                  "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |"]
+        for row in table.itertuples(index=False):
+            lines.append(f"| {row.low_w_m2:.0f} to {row.high_w_m2:.0f} | {row.n:.0f} | {row.measured_w:.0f} | "
+                         f"{row.power_bias_ours:+.1%} | {row.power_nrmse_ours:.1%} | {row.power_bias_plain:+.1%} | "
+                         f"{row.power_nrmse_plain:.1%} | {row.voltage_bias_ours:+.1%} | {row.current_bias_ours:+.1%} |")
+            if row.power_nrmse_ours > row.power_nrmse_plain:
+                worse.append(f"{site_id} {row.low_w_m2:.0f} to {row.high_w_m2:.0f}")
+        lines.append("")
+    lines += [f"Not worse than the plain model in any bin was the aim; it is worse in {len(worse)} bin(s): "
+              f"{'; '.join(worse) or 'none'}.", ""]
+    return lines
+
+
+def known_section(run: Run) -> tuple[list[str], int]:
+    """Write every known fact beside what came out."""
+    lines = ["## Known facts", "", "| fact | truth | what came out | |", "| --- | --- | --- | --- |"]
+    good = 0
+    for one in KNOWN:
+        text, fits = one.came_out(run)
+        good += fits
+        lines.append(f"| {one.what} | {one.truth} | {text} | {'found' if fits else '**missed**'} |")
+    return [*lines, "", f"{good} of {len(KNOWN)} known facts came out as they are.", ""], good
+
+
+def reading_section(run: Run) -> list[str]:
+    """Write what was read of each station, which bits were set, and what was judged."""
+    lines = ["## Stations", "", f"{run.report.files_new} files, {run.report.rows} rows, "
+             f"{run.report.files_unreadable} unreadable, {run.report.quarantined} cells or rows in quarantine.", ""]
+    lines += [f"- {message}" for message in run.report.messages]
+    lines += ["", "| station | readings | masked | judged | findings |", "| --- | ---: | --- | --- | --- |"]
+    for site_id, readings in sorted(run.readings.items()):
+        diagnosis = run.diagnoses[site_id]
+        bits = {mask.name.lower(): int(((readings.masks.to_numpy(dtype=np.int64) & int(mask)) != 0).sum())
+                for mask in Mask if mask and mask.name}
+        shown = ", ".join(f"{name} {count}" for name, count in bits.items() if count) or "none"
+        judged = diagnosis.verdict_says.partition("Judged: ")[2].rstrip(".") or "nothing"
+        found = ", ".join(f"{one.cause} since {one.onset}" for one in diagnosis.findings) or "none"
+        lines.append(f"| {site_id} | {len(readings.values)} | {shown} | {judged} | {found} |")
+    return [*lines, ""]
+
+
+def results_text(run: Run) -> str:
+    """Write the whole of RESULTS.md."""
+    known, _ = known_section(run)
+    head = ["# What came out on measured data", "",
+            "Made by `make measured` from the files in `logs/`; sources and licences are in `SOURCES.md`. No station "
+            "is a solar pump: none was found under an open licence. Delivery and pump faults are therefore not judged "
+            "here; light, arrays, flow records, water levels, clocks and the reading of files are.", ""]
+    return "\n".join([*head, *known, *array_section(run), *reading_section(run)])
+
+
+def main() -> None:
+    """Run the report, print it and write it beside the data."""
+    parser = argparse.ArgumentParser(description="What comes out on measured data, beside the known truth.")
+    parser.add_argument("folder", nargs="?", type=Path, default=MEASURED)
+    parser.add_argument("--no-write", action="store_true", help="print only")
+    asked = parser.parse_args()
+    text = results_text(run_measured(asked.folder))
+    print(text)
+    if not asked.no_write:
+        (asked.folder / "RESULTS.md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
