@@ -12,9 +12,9 @@ import pandas as pd
 
 from dashboards.shown import clean, hours, number, percent, volume, with_unit
 from dashboards.small_pictures import CalendarWeek, calendar
-from dashboards.views import FleetView, SiteView, is_measuring
+from dashboards.views import SiteView
 from dashboards.wording import desk, letter_actions, letter_wording
-from diagnostics.consequence import CLASS_CODES, Consequence
+from diagnostics.consequence import Consequence
 from diagnostics.evidence.features import FEATURES
 from diagnostics.quantities import CHANNELS
 from diagnostics.results import Finding
@@ -52,38 +52,6 @@ class Recent:
     share: float
 
 
-@dataclass(frozen=True, slots=True)
-class UnjudgedRow:
-    """A site with days not judged."""
-
-    view: SiteView
-    judged: int
-    days: int
-    share: float
-    reasons: str
-
-
-@dataclass(frozen=True, slots=True)
-class DriftRow:
-    """A site's share delivered now against its first judged days."""
-
-    view: SiteView
-    now: float
-    then: float
-    change: str
-    family: str
-    normal: str
-
-
-@dataclass(frozen=True, slots=True)
-class StandingList:
-    """One list that a dispatcher keeps beside the ranking."""
-
-    title: str
-    means: str
-    rows: tuple[tuple[SiteView, str], ...]
-
-
 def hours_say(placed: Consequence) -> str:
     """Say when the tank is empty, never hiding that nobody knows."""
     shown = hours(placed.hours_to_empty)
@@ -101,20 +69,6 @@ def depend(site: Site) -> str:
     if not parts and demand.daily_need_m3:
         parts.append(f"{volume(demand.daily_need_m3, digits=2)} a day")
     return ", ".join(parts) or "not written down"
-
-
-def headline(fleet: FleetView) -> str:
-    """Say in one line what the day asks of the desk."""
-    words = desk()["class"]
-    visits = [(words[code]["word"].lower(), sum(view.consequence.class_code == code for view in fleet.sites))
-              for code in CLASS_CODES[:4]]
-    asked = ", ".join(f"{count} {word}" for word, count in visits if count)
-    silent = sum(view.consequence.silent_days > 0 for view in fleet.sites)
-    lost = sum(view.consequence.water_lost_m3_day for view in fleet.sites)
-    line = f"{len(fleet.sites)} sites. " + (f"Visits: {asked}. " if asked else "No visit is called for. ")
-    if lost > 0.0:
-        line += f"Faults cost {volume(lost, fleet.units.volume, 2)} a day. "
-    return line + (f"{silent} {'site is' if silent == 1 else 'sites are'} silent." if silent else "No site is silent.")
 
 
 def why_more(view: SiteView) -> list[str]:
@@ -198,7 +152,7 @@ def proof_wanted(finding: Finding) -> list[str]:
 
 def last_30(view: SiteView) -> Recent | None:
     """Sum up the last 30 days."""
-    days = _since(view.diagnosis.days, view.as_of - timedelta(days=29))
+    days = days_since(view.diagnosis.days, view.as_of - timedelta(days=29))
     if days.empty:
         return None
     judged = days[days["judged"].to_numpy(dtype=bool)]
@@ -344,76 +298,7 @@ def site_facts(view: SiteView) -> list[list[tuple[str, str]]]:
     return [left, right]
 
 
-def unjudged_rows(fleet: FleetView) -> list[UnjudgedRow]:
-    """List sites with days not judged in the last 30, the worst first."""
-    rows = []
-    for view in fleet.sites:
-        days = _since(view.diagnosis.days, fleet.as_of - timedelta(days=29))
-        if days.empty:
-            rows.append(UnjudgedRow(view, 0, 30, 0.0, "no readings"))
-            continue
-        judged = int(days["judged"].sum())
-        sun = float(days["sun_hours"].sum())
-        if judged < len(days):
-            rows.append(UnjudgedRow(view, judged, len(days), float(days["judged_sun_hours"].sum()) / sun if sun else
-                                    math.nan, reasons_not_judged(days)))
-    return sorted(rows, key=lambda row: (row.judged / max(row.days, 1), row.view.site.id))
-
-
-def drift(fleet: FleetView) -> list[DriftRow]:
-    """Compare each site's last 30 days with its first 60 judged days, the largest loss first."""
-    words, rows = desk(), []
-    for view in fleet.sites:
-        judged = view.diagnosis.days[view.diagnosis.days["judged"].to_numpy(dtype=bool)]
-        then = _share(judged.head(60)) if len(judged) >= 60 else math.nan
-        now = _share(_since(judged, fleet.as_of - timedelta(days=29)))
-        change = f"{'+' if now >= then else '−'}{number(abs(now - then) * 100, 2)} points" if math.isfinite(
-            now - then) else "–"
-        absent = "pump" in set(getattr(view.site, "parts_absent", ()))
-        rows.append(DriftRow(view, now, then, change,
-                             "no pump" if absent else words["family"][view.site.pump.family],
-                             _normal_days(_since(view.diagnosis.days, fleet.as_of - timedelta(days=29)))))
-    return sorted(rows, key=lambda row: (row.now - row.then if math.isfinite(row.now - row.then) else 0.0,
-                                         row.view.site.id))
-
-
-def standing_lists(fleet: FleetView) -> list[StandingList]:
-    """Gather what a round can do besides its visits: instruments, washing, wear, need not met."""
-    unit = fleet.units.volume
-    instruments, washing, wear, need = [], [], [], []
-    for view in fleet.sites:
-        for finding in view.open_findings:
-            since = f"since {finding.onset.day} {finding.onset:%b %Y}"
-            gain = volume(finding.water_lost_m3_day, unit, 2)
-            if is_measuring(finding.cause):
-                instruments.append((view, f"{desk()['cause'][finding.cause]}, {since}"))
-            elif finding.cause == "soiled_array":
-                washing.append((view, f"a wash would give about {gain} a day"))
-            elif finding.cause in ("worn_pump", "array_degraded", "screen_fouled", "motor_fault"):
-                wear.append((view, f"{desk()['cause'][finding.cause]}, {since}, costs {gain} a day"))
-        seen = _since(view.diagnosis.days, fleet.as_of - timedelta(days=29))["seen_m3"].dropna()
-        usual = view.consequence.usual_need_m3_day
-        if len(seen) and math.isfinite(usual) and float(seen.mean()) < usual:
-            need.append((view, f"{volume(float(seen.mean()), unit, 2)} a day seen, {volume(usual, unit, 2)} needed"))
-    lists = [StandingList("Instruments to mend", "A sensor in doubt hides the next fault.", tuple(instruments)),
-             StandingList("Worth a wash", "When the truck passes, with an hour of steady sun.", tuple(washing)),
-             StandingList("Wearing", "Order the part before the pump falls below what is needed.", tuple(wear)),
-             StandingList("Less than the usual need", "Over the last 30 days, faults or not.", tuple(need))]
-    return [kept for kept in lists if kept.rows]
-
-
-def _normal_days(days: pd.DataFrame) -> str:
-    words = desk()["day_state"]
-    counted = Counter(state for state in days["main_state"] if state in ("tank_full", "dull", "low_water"))
-    return ", ".join(f"{words[state]['word']} on {count}" for state, count in counted.most_common()) or "–"
-
-
-def _share(days: pd.DataFrame) -> float:
-    called_for = float((days["expected_m3"] - days["tank_full_m3"].fillna(0.0)).sum())
-    return float(days["delivered_m3"].sum()) / called_for if called_for > 0 else math.nan
-
-
-def _since(days: pd.DataFrame, first: Any) -> pd.DataFrame:
+def days_since(days: pd.DataFrame, first: Any) -> pd.DataFrame:
     return days[np.asarray([pd.Timestamp(day).date() >= first for day in days.index], dtype=bool)]
 
 
@@ -424,5 +309,3 @@ def _shown(value_m3: float, unit: str, digits: int = 3) -> str:
 def _title(column: str) -> str:
     title = FEATURES[column].says if column in FEATURES else column.replace("_", " ")
     return str(title[:1].upper() + title[1:])
-
-

@@ -72,10 +72,11 @@ def delivered_against_expected(view: SiteView) -> go.Figure:
 def flow_against_power(picture: PowerPicture, units: DeskUnits) -> go.Figure:
     """Draw measured flow against power before and after the onset over the healthy curve."""
     figure = _figure(330, f"flow, {UNIT_PRINTED[units.flow]}", f"{picture.power_is}, W")
+    since = f"since {picture.onset.day} {picture.onset:%b %Y}" if picture.onset else ""
     for power, flow, name, marker in (
             (picture.before_power_w, picture.before_flow_m3_s, "before" if picture.onset else "measured",
              {"symbol": "circle-open", "color": FAINT, "size": 5}),
-            (picture.after_power_w, picture.after_flow_m3_s, f"since {picture.onset}",
+            (picture.after_power_w, picture.after_flow_m3_s, since,
              {"symbol": "x-thin-open", "color": WATER, "size": 6, "line": {"width": 1.6, "color": WATER}})):
         if len(power):
             figure.add_scatter(x=_rounded(power, 4), y=_rounded(convert(flow, "m3_s", units.flow), 4), mode="markers",
@@ -235,7 +236,8 @@ def _mark_onset(figure: go.Figure, onset: date, label: str, anchor: str = "right
                      line={"color": INK, "width": 1.2, "dash": "dot"})
     if label:
         figure.add_annotation(x=onset.isoformat(), y=1 - 0.09 * row, yref="paper", text=_as_text(label),
-                              showarrow=False, xanchor=anchor, yanchor="top", font={"size": 11}, bgcolor="rgba(255,255,255,0.8)")
+                              showarrow=False, xanchor=anchor, yanchor="top",
+                              font={"size": 11}, bgcolor="rgba(255,255,255,0.8)")
 
 
 def _as_text(label: str) -> str:

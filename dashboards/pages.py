@@ -16,9 +16,7 @@ from dashboards.facts import (
     dangers,
     day_rows,
     depend,
-    drift,
     evidence_columns,
-    headline,
     hours_say,
     last_30,
     owner_says,
@@ -28,11 +26,10 @@ from dashboards.facts import (
     reasons_not_judged,
     site_facts,
     size_says,
-    standing_lists,
     tests_by_cost,
-    unjudged_rows,
     why_more,
 )
+from dashboards.fleet_facts import drift, headline, standing_lists, unjudged_rows
 from dashboards.rendering import html_page
 from dashboards.shown import UNIT_PRINTED, volume
 from dashboards.small_pictures import month_strip
