@@ -210,7 +210,8 @@ _LONG: dict[str, tuple[str, float, int]] = {
     "air_temperature_c": ("t_air", 1.0, 1), "array_voltage_v": ("pv_u", 1.0, 1), "array_current_a": ("pv_i", 1.0, 2),
     "flow_m3_s": ("flow", 60000.0, 1), "suction_pressure_pa": ("p_suction", 0.01, 0),
     "outlet_pressure_pa": ("p_outlet", 0.01, 0), "pump_speed_rpm": ("rpm", 1.0, 0), "wind_speed_m_s": ("wind", 1.0, 1),
-    "motor_voltage_v": ("mot_u", 1.0, 1), "motor_current_a": ("mot_i", 1.0, 2), "water_level_m": ("well", 1.0, 2)}
+    "motor_voltage_v": ("mot_u", 1.0, 1), "motor_current_a": ("mot_i", 1.0, 2), "water_level_m": ("well", 1.0, 2),
+    "rain_mm_rain": ("rain", 1.0, 1)}
 
 
 def _gateway_long(plants: dict[str, Plant], folder: Path, rng: np.random.Generator) -> None:
@@ -245,7 +246,8 @@ _US: dict[str, tuple[str, float, float, int]] = {
     "flow_m3_s": ("Flow (gpm)", 15850.323141, 0.0, 2), "pump_speed_rpm": ("Pump Speed", 1.0, 0.0, 0),
     "motor_voltage_v": ("Motor Volts", 1.0, 0.0, 1), "motor_current_a": ("Motor Amps", 1.0, 0.0, 2),
     "water_level_m": ("Well Depth (ft)", 1 / 0.3048, 0.0, 2),
-    "outlet_pressure_pa": ("Outlet (psi)", 1 / 6894.757293, 0.0, 1), "tank_level_m": ("Tank (ft)", 1 / 0.3048, 0.0, 2)}
+    "outlet_pressure_pa": ("Outlet (psi)", 1 / 6894.757293, 0.0, 1), "tank_level_m": ("Tank (ft)", 1 / 0.3048, 0.0, 2),
+    "rain_mm_rain": ("Rain (in)", 1 / 25.4, 0.0, 2)}
 
 
 def _us_panel(plant: Plant, folder: Path, rng: np.random.Generator) -> None:

@@ -78,7 +78,8 @@ SCENARIO: dict[str, SiteScenario] = {
         says="The strainer basket fills with weed and is cleaned after six weeks.",
         events=((104.42, "T. Okafor", "cleaned_strainer", "clogged_intake",
                  "Basket full of weed, cleaned and refitted"),)),
-    "heron-pond-upper": SiteScenario(("global_horizontal_irradiance_w_m2", *GATEWAY), says="Sound; level pyranometer."),
+    "heron-pond-upper": SiteScenario(("global_horizontal_irradiance_w_m2", *GATEWAY, "rain_mm_rain"),
+                                       says="Sound; level pyranometer and rain gauge."),
     "orchard-jet": SiteScenario((SUN, *GATEWAY), says="Sound."),
     "gallery-jet": SiteScenario((SUN, *GATEWAY, "outlet_pressure_pa"), says="Sound."),
     "bunkhouse-jet": SiteScenario((SUN, *GATEWAY), says="Sound."),
@@ -99,13 +100,14 @@ SCENARIO: dict[str, SiteScenario] = {
         group=("drive_stopped", "motor_fault"), says="The drive stops after a thunderstorm and stays off."),
     "vineyard-booster": SiteScenario(
         (*FULL_ARRAY, "battery_voltage_v", "battery_current_a", "motor_current_a", "flow_m3_s", "meter_total_m3",
-         "outlet_pressure_pa", "tank_level_m"), demand_m3_day=15.0, demand_kind="irrigation", says="Sound."),
+         "outlet_pressure_pa", "tank_level_m"), demand_m3_day=15.0, demand_kind="irrigation",
+        state="tank_full", says="Sound; asked for a third of what it could give."),
     "basin-trough": SiteScenario(
-        (*FULL_ARRAY, "flow_m3_s", "water_level_m", "motor_voltage_v", "motor_current_a"),
+        (*FULL_ARRAY, "flow_m3_s", "water_level_m", "motor_voltage_v", "motor_current_a", "rain_mm_rain"),
         faults=(PlantedFault("soiled_array", 48.0, 0.009, "ramp", washes=(112.0,)),), cause="soiled_array",
         says="Dust of a haul road; washed once, dusty again until the rains.",
         events=((112.35, "T. Okafor", "washed_array", "soiled_array", "Washed all eight modules"),)),
     "hillside-plunger": SiteScenario(
         (*FULL_ARRAY, "motor_voltage_v", "motor_current_a", "pump_speed_rpm", "flow_m3_s", "outlet_pressure_pa",
-         "tank_level_m"), demand_m3_day=2.6, says="Sound."),
+         "tank_level_m"), demand_m3_day=2.6, state="tank_full", says="Sound; the tank is full on good days."),
 }

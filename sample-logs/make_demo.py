@@ -49,7 +49,8 @@ def run(sites: dict[str, Site], wanted: list[str], days: int) -> dict[str, Plant
     """Run the plants of the scenario together."""
     plants = plants_of(sites, wanted)
     ran = simulate_many(plants, start_day=FIRST_DAY, days=days, rng=np.random.default_rng(SEED),
-                        faults=[SCENARIO[s].faults for s in wanted], dull_days=[SCENARIO[s].dull_days for s in wanted])
+                        faults=[SCENARIO[s].faults for s in wanted],
+                        dull_days=[SCENARIO[s].dull_days for s in wanted], inner_step_s=150.0)
     return dict(zip(wanted, ran, strict=True))
 
 

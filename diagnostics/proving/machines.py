@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.site import POSITIVE_DISPLACEMENT, CurvePoint, Motor, PowerTablePoint, Pump
+from diagnostics.site import POSITIVE_DISPLACEMENT, CurvePoint, Ejector, PowerTablePoint, Pump
 
 Floats = NDArray[np.float64]
 GRAVITY_M_S2 = 9.80665
@@ -107,20 +107,36 @@ def _machine_from_curve(pump: Pump, base: dict[str, float]) -> Machine:
             miss = float(np.mean((trial - head / best_head) ** 2))
             if miss < error:
                 fitted, error = (float(incidence), float(friction)), miss
-    jet = {}
-    if pump.ejector is not None and pump.family.startswith("jet"):
-        share = (pump.ejector.nozzle_diameter_m / pump.ejector.throat_diameter_m) ** 2
-        jet = {"nozzle_m2": float(np.pi / 4 * pump.ejector.nozzle_diameter_m ** 2),
-               "jet_head_ratio": _jet_still_ratio(share, pump.ejector.throat_loss_k + pump.ejector.diffuser_loss_k),
-               "jet_flow_ratio": float(0.92 / share ** 0.62 - 0.35), "ejector_depth_m": pump.ejector.depth_m}
-    return Machine(kind="jet" if jet else "rotodynamic", flow_m3_s=best, head_m=best_head,
+    return Machine(kind="rotodynamic", flow_m3_s=best, head_m=best_head,
                    efficiency=float(np.clip(efficiency, 0.08, 0.80)), shutoff=shutoff, incidence=fitted[0],
-                   friction=fitted[1], **base, **jet)
+                   friction=fitted[1], **base)
 
 
-def _jet_still_ratio(share: float, loss: float) -> float:
-    top = 2 * share - (1 + loss) * share ** 2
-    return float(top / (1.1 - top))
+def with_ejector(machine: Machine, ejector: Ejector) -> Machine:
+    """
+    Put an ejector before a rotodynamic machine.
+
+    Still and cut-off ratios come from the momentum balance of the mixing throat; between them the true ejector does
+    not follow the textbook line (see `JetBank`).
+
+    Parameters
+    ----------
+    machine : Machine
+    ejector : Ejector
+
+    Returns
+    -------
+    machine : Machine
+    """
+    share = (ejector.nozzle_diameter_m / ejector.throat_diameter_m) ** 2
+    lost = 1.0 + ejector.throat_loss_k + ejector.diffuser_loss_k
+    still = 2 * share - lost * share ** 2
+    entry = (1 - 2 * share) * (share / (1 - share)) ** 2
+    a, b, c = entry - lost * share ** 2, -2 * lost * share ** 2, still
+    cutoff = (-b - np.sqrt(b * b - 4 * a * c)) / (2 * a)
+    return replace(machine, kind="jet", nozzle_m2=float(np.pi / 4 * ejector.nozzle_diameter_m ** 2),
+                   jet_head_ratio=float(still / (1.0 + ejector.nozzle_loss_k - still)),
+                   jet_flow_ratio=float(0.97 * cutoff), ejector_depth_m=ejector.depth_m)
 
 
 def _machine_from_table(pump: Pump, base: dict[str, float]) -> Machine:
@@ -424,5 +440,5 @@ def motor_constants(machine: Machine) -> MotorConstants:
                           rated_current_a=float(current))
 
 
-__all__ = ["DisplacementBank", "JetBank", "Machine", "Motor", "MotorConstants", "RotodynamicBank",
-           "machine_from_sheet", "motor_constants", "printed_curve", "printed_power_table", "toleranced"]
+__all__ = ["DisplacementBank", "JetBank", "Machine", "MotorConstants", "RotodynamicBank", "machine_from_sheet",
+           "motor_constants", "printed_curve", "printed_power_table", "toleranced", "with_ejector"]

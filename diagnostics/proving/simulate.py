@@ -45,7 +45,7 @@ class Plant:
 
 def simulate(site_truth: TruePlant, *, start_day: date, days: int, rng: np.random.Generator,
              step_s: float | None = None, faults: Sequence[PlantedFault] = (),
-             dull_days: tuple[int, int] | None = None) -> Plant:
+             dull_days: tuple[int, int] | None = None, inner_step_s: float = 120.0) -> Plant:
     """
     Run one plant.
 
@@ -61,6 +61,8 @@ def simulate(site_truth: TruePlant, *, start_day: date, days: int, rng: np.rando
     faults : sequence of PlantedFault
     dull_days : tuple of int, optional
         First and last day of a sun-poor spell.
+    inner_step_s : float, default 120.0
+        Longest step of the simulation itself. [s]
 
     Returns
     -------
@@ -69,12 +71,13 @@ def simulate(site_truth: TruePlant, *, start_day: date, days: int, rng: np.rando
     if step_s is not None:
         site_truth = site_truth.replaced(logger_step_s=step_s)
     return simulate_many([site_truth], start_day=start_day, days=days, rng=rng, faults=[faults],
-                         dull_days=[dull_days])[0]
+                         dull_days=[dull_days], inner_step_s=inner_step_s)[0]
 
 
 def simulate_many(plants: Sequence[TruePlant], *, start_day: date, days: int, rng: np.random.Generator,
                   faults: Sequence[Sequence[PlantedFault]] | None = None,
-                  dull_days: Sequence[tuple[int, int] | None] | None = None) -> list[Plant]:
+                  dull_days: Sequence[tuple[int, int] | None] | None = None,
+                  inner_step_s: float = 120.0) -> list[Plant]:
     """
     Run many plants together, each beside its healthy twin under the same sky.
 
@@ -88,6 +91,8 @@ def simulate_many(plants: Sequence[TruePlant], *, start_day: date, days: int, rn
         One sequence a plant.
     dull_days : sequence of tuple or None, optional
         One entry a plant.
+    inner_step_s : float, default 120.0
+        Longest step of the simulation itself; 300 is enough for statistics over many plants. [s]
 
     Returns
     -------
@@ -104,11 +109,11 @@ def simulate_many(plants: Sequence[TruePlant], *, start_day: date, days: int, rn
         raise ValueError(f"{len(plants)} plants need {len(plants)} lists of faults and dull days; got "
                          f"{len(planted)} and {len(dull)}.")
     record_s = float(np.gcd.reduce([int(p.logger_step_s) for p in plants]))
-    step_s = record_s / np.ceil(record_s / 120.0)
+    step_s = record_s / np.ceil(record_s / inner_step_s)
     chances = rng.spawn(len(plants) + 1)
     day_numbers = np.array([(pd.Timestamp(start_day) + pd.Timedelta(days=d)).day_of_year for d in range(days)])
     weather = [_days_of(plant, day_numbers, chances[i], dull[i]) for i, plant in enumerate(plants)]
-    columns, hours = _columns(plants, planted, weather, days, chances)
+    columns, twin_of, hours = _columns(plants, planted, weather, days, chances)
     batch = Batch(columns, chances[-1])
     starts = [pd.Timestamp(start_day).tz_localize(p.site.timezone).tz_convert("UTC") for p in plants]
     block = int(np.clip(2400 // max(len(columns), 1), 4, 30))
@@ -129,7 +134,7 @@ def simulate_many(plants: Sequence[TruePlant], *, start_day: date, days: int, rn
     for i, plant in enumerate(plants):
         own_sky = {f: np.concatenate([getattr(s[i], f) for s in skies])
                    for f in ("plane_w_m2", "horizontal_w_m2", "air_c", "cell_c", "wind_m_s", "elevation_deg")}
-        out.append(_logged(plant, planted[i], whole, i, i + len(plants), own_sky, weather[i], starts[i], record_s,
+        out.append(_logged(plant, planted[i], whole, i, twin_of[i], own_sky, weather[i], starts[i], record_s,
                            hours, columns[i].courses, chances[i]))
     return out
 
@@ -144,9 +149,11 @@ def _days_of(plant: TruePlant, day_numbers: NDArray[np.int64], chance: np.random
 
 
 def _columns(plants: Sequence[TruePlant], planted: Sequence[tuple[PlantedFault, ...]], weather: list[DailyWeather],
-             days: int, chances: list[np.random.Generator]) -> tuple[list[Column], Floats]:
+             days: int, chances: list[np.random.Generator]) -> tuple[list[Column], list[int], Floats]:
     hours = np.arange(days * 24, dtype=np.float64) + 0.5
-    faulty, twins = [], []
+    faulty: list[Column] = []
+    twins: list[Column] = []
+    twin_of: list[int] = []
     for i, plant in enumerate(plants):
         array = plant.site.array
         substrings = max(1, array.module.bypass_diodes) * array.modules_in_series if array else 1
@@ -160,9 +167,14 @@ def _columns(plants: Sequence[TruePlant], planted: Sequence[tuple[PlantedFault, 
                 courses["_sector"] = np.array([d.get("azimuth_low", 225.0), d.get("azimuth_high", 300.0),
                                                d.get("below_elevation", 45.0)])
         healthy = conditions((), hours, chances[i], **shared)  # type: ignore[arg-type]
-        faulty.append(Column(plant, i, courses, always_calling=plant.site.tank is None))
-        twins.append(Column(plant, i, healthy, always_calling=True))
-    return faulty + twins, hours
+        always_calling = plant.site.tank is None
+        faulty.append(Column(plant, i, courses, always_calling))
+        if always_calling and not planted[i]:       # it is its own healthy twin
+            twin_of.append(i)
+        else:
+            twin_of.append(len(plants) + len(twins))
+            twins.append(Column(plant, i, healthy, always_calling=True))
+    return faulty + twins, twin_of, hours
 
 
 def _block_sky(plants: Sequence[TruePlant], weather: list[DailyWeather], starts: list[pd.Timestamp], first: int,

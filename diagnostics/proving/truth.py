@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from diagnostics.proving.cells import StringModel, string_from_label
 from diagnostics.proving.ground import friction_head_m, kinematic_viscosity_m2_s
-from diagnostics.proving.machines import Machine, machine_from_sheet, toleranced
+from diagnostics.proving.machines import Machine, machine_from_sheet, toleranced, with_ejector
 from diagnostics.proving.sky import CLIMATES, Climate
 from diagnostics.site import SURFACE, Site
 
@@ -168,6 +168,8 @@ def true_plant(site: Site, rng: np.random.Generator, *, climate: str | Climate =
     """
     weather = CLIMATES[climate] if isinstance(climate, str) else climate
     true_machine = toleranced(machine or machine_from_sheet(site.pump), rng, tolerance)
+    if site.pump.ejector is not None and site.pump.family.startswith("jet"):
+        true_machine = with_ejector(true_machine, site.pump.ejector)
     string = string_from_label(site.array, rng=rng, tolerance=tolerance, age_years=age_years) if site.array else None
     well, drive = site.well, site.drive
     draw = tolerance * np.clip(rng.standard_normal(16), -2.0, 2.0)

@@ -97,7 +97,8 @@ def sky_over(plant: TruePlant, days: DailyWeather, unix_s: Floats, local_h: Floa
     air = trend + 0.5 * days.daily_swing_c[day_index] * warm
     memory = np.exp(-step_s / 600.0)
     gust = lfilter([np.sqrt(1 - memory ** 2)], [1, -memory], rng.standard_normal(n))
-    wind = days.wind_m_s[day_index] * (0.75 + 0.35 * np.maximum(warm, -0.6)) * np.exp(0.35 * gust - 0.06)
+    wind = np.minimum(days.wind_m_s[day_index] * (0.75 + 0.35 * np.maximum(warm, -0.6))
+                      * np.exp(0.28 * gust - 0.04), 24.0)
     plane = on_beam + on_other
     cell = cell_temperature(plane, air, wind, step_s, sky_cover=cover * share, still_w_m2_k=plant.still_w_m2_k,
                             wind_w_s_m3_k=plant.wind_w_s_m3_k, lag_s=plant.module_lag_s)
