@@ -132,8 +132,9 @@ def _level(site_id: str, day: str, low: float, high: float) -> Callable[[Run], t
             return "no lasting change", False
         fits = (change.when_low <= pd.Timestamp(day) <= change.when_high
                 and change.size_low <= high and change.size_high >= low)
-        return (f"{change.size:+.2f} m of depth (95 % {change.size_low:+.2f} to {change.size_high:+.2f}), "
-                f"{change.shape}, {change.when.date()} (between {change.when_low.date()} and {change.when_high.date()})", bool(fits))
+        said = (f"{change.size:+.2f} m of depth (95 % {change.size_low:+.2f} to {change.size_high:+.2f}), "
+                f"{change.shape}, {change.when.date()}, from {change.when_low.date()} to {change.when_high.date()}")
+        return said, bool(fits)
     return came_out
 
 
