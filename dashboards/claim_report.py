@@ -48,9 +48,9 @@ def _promise(judgement: ClaimJudgement) -> str:
         return ""
     lines = ["THE PROMISE AS IT WAS UNDERSTOOD"]
     lines += _wrapped(
-        f"{told.daily_volume_m3:.4g} m3 a day at {told.total_dynamic_head_m:.1f} m and {told.daily_irradiation_kwh_m2:.3g} "
-        f"kWh/m2, which is {told.plane_irradiation_kwh_m2:.2f} kWh/m2 in the plane of this array. The described system "
-        f"would give {told.sheet_volume_m3:.1f} m3 there, so the promise is {told.promise_ratio:.0%} of the sheet. One "
+        f"{told.daily_volume_m3:.4g} m3 a day at {told.total_dynamic_head_m:.1f} m and "
+        f"{told.daily_irradiation_kwh_m2:.3g} kWh/m2, which is {told.plane_irradiation_kwh_m2:.2f} kWh/m2 in the plane "
+        f"of this array. The described system would give {told.sheet_volume_m3:.1f} m3 there, so the promise is {told.promise_ratio:.0%} of the sheet. One "
         f"percent more light gives {told.light_elasticity:.2f} % more water there, one percent more head "
         f"{told.head_elasticity:+.2f} %.")
     for assumption in told.assumptions:

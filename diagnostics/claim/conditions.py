@@ -10,12 +10,16 @@ from numpy.typing import NDArray
 
 from diagnostics.chain.operating_point import delivery_head_m
 from diagnostics.claim.records import DayCondition, Translation
-from diagnostics.consequence import MEASURING_CAUSES, OPEN_STATUSES
+from diagnostics.consequence import OPEN_STATUSES
 from diagnostics.expected import ChainNotAvailable, SiteModel
 from diagnostics.results import Finding, ServiceEvent, SiteDiagnosis
 from diagnostics.site import Site
 
 Floats = NDArray[np.float64]
+
+# Faults of measuring that bear on delivered over due. A faulty voltage, temperature or level reading does not.
+BEARING_CAUSES = frozenset({"meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset",
+                            "irradiance_sensor_fault", "clock_shift", "swapped_channels", "unit_mistake"})
 
 # Work that leaves the water of the day as it was.
 _QUIET_ACTIONS = frozenset({"inspected", "cleaned_sensor", "set_clock"})
@@ -251,9 +255,10 @@ def _barred(site: Site, diagnosis: SiteDiagnosis, days: Sequence[date], events: 
     return barred
 
 
-def doubted_sensors(findings: Sequence[Finding], envelope: Envelope) -> list[Finding]:
-    """Return the findings that put the measuring itself in doubt."""
-    return [finding for finding in findings if finding.cause in MEASURING_CAUSES
+def doubted_sensors(findings: Sequence[Finding], envelope: Envelope,
+                    causes: frozenset[str] = BEARING_CAUSES) -> list[Finding]:
+    """Return the findings that put in doubt what delivered over due is made of: water, sun, and their times."""
+    return [finding for finding in findings if finding.cause in causes
             and finding.confidence >= envelope.doubted_sensor_confidence
             and (finding.status in OPEN_STATUSES or finding.status in ("mended", "healed"))]
 

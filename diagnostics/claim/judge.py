@@ -89,6 +89,9 @@ def judge_claim(site: Site, diagnosis: SiteDiagnosis, *, first_day: date, last_d
     except PromiseNotTranslatable as gap:
         return _untranslated(site, diagnosis, first_day, last_day, str(gap), envelope)
     promise = site.guarantee or Guarantee()
+    if any(finding.cause == "level_sensor_fault" for finding in doubted_sensors(
+            diagnosis.findings, envelope, frozenset({"level_sensor_fault"}))):
+        water_level_m = None
     counted = count_days(site, diagnosis, translation, first_day=first_day, last_day=last_day,
                          service_events=service_events, water_level_m=water_level_m, envelope=envelope)
     channel = irradiance_channel or _sun_channel(diagnosis)
@@ -97,13 +100,15 @@ def judge_claim(site: Site, diagnosis: SiteDiagnosis, *, first_day: date, last_d
     shortfall, decision, provable = _verdict(counted, budget, promise)
     shares = shares_of_missing_water(diagnosis, first_day, last_day)
     start = start_of_shortfall(counted, limit_ratio=decision.refuse_below or decision.limit_ratio)
+    others = variants(counted, translation, promise, budget, since=start.first_day if start.kind == "step" else None
+                      ) if shortfall is not None else []
     settling = _settling(budget, shares, shortfall, promise, diagnosis)
     judgement = ClaimJudgement(
         site_id=site.id, reference=promise.reference, first_day=first_day, last_day=last_day,
         translation=translation, days=counted.records, counted_days=len(counted),
         as_written_days=int(counted.as_written.sum()), excluded=_excluded(counted), budget=budget,
         shortfall=shortfall, decision=decision,
-        variants=variants(counted, translation, promise, budget) if shortfall is not None else [], start=start,
+        variants=others, start=start,
         shares=shares, owners=owners_of_missing_water(shares), settling=settling,
         smallest_provable_shortfall=provable, ladder=[], not_examined=list(_NOT_EXAMINED))
     return judgement.model_copy(update={"ladder": _ladder(site, diagnosis, judgement, envelope)})
@@ -236,17 +241,17 @@ def _beyond_uncertainty(judgement: ClaimJudgement) -> Rung:
 def _when(judgement: ClaimJudgement) -> Rung:
     answer: Answer = "cannot say" if judgement.start.kind == "not enough data" else (
         "no" if judgement.start.kind == "no change found" else "yes")
-    return Rung(number=5, question="When did it start?", answer=answer, says=judgement.start.says)
+    return Rung(number=5, question="Can its start be dated?", answer=answer, says=judgement.start.says)
 
 
 def _which_cause(judgement: ClaimJudgement) -> Rung:
     causes = [share for share in judgement.shares if share.kind == "cause"]
     if not causes:
-        return Rung(number=6, question="Which cause fits, and what does not?", answer="cannot say",
+        return Rung(number=6, question="Is the cause known?", answer="cannot say",
                     says="No cause is held against the site in these days.")
     first = causes[0]
     rivals = ", ".join(f"{rival.cause} ({rival.probability:.0%})" for rival in first.rivals[:3])
-    return Rung(number=6, question="Which cause fits, and what does not?",
+    return Rung(number=6, question="Is the cause known?",
                 answer="yes" if (first.confidence or 0.0) >= 0.8 else "cannot say",
                 says="; ".join(f"{share.label} since {share.onset} ({share.confidence or 0:.0%} sure)"
                                for share in causes) + (f". Could also be: {rivals}." if rivals else "."))
@@ -256,7 +261,7 @@ def _whose(judgement: ClaimJudgement) -> Rung:
     owners = {owner: volume for owner, volume in judgement.owners.items() if volume > 0}
     known = {owner: volume for owner, volume in owners.items() if owner != NOT_KNOWN}
     answer: Answer = "yes" if known and sum(known.values()) > owners.get(NOT_KNOWN, 0.0) else "cannot say"
-    return Rung(number=7, question="Who owns the cause?", answer=answer,
+    return Rung(number=7, question="Is it known whose the cause is?", answer=answer,
                 says=", ".join(f"{owner} {volume:.0f} m3" for owner, volume in owners.items()) or "Nothing to share.")
 
 
@@ -264,15 +269,15 @@ def _settled_by(judgement: ClaimJudgement) -> Rung:
     first = next((test for test in judgement.settling if test.would_decide), None) or (
         judgement.settling[0] if judgement.settling else None)
     open_still = judgement.decision.outcome == "cannot be decided"
-    return Rung(number=8, question="What would settle it?", answer="yes" if first else "cannot say",
+    return Rung(number=8, question="Is there a test that would settle it?", answer="yes" if first else "cannot say",
                 says=("" if open_still else "Settled by the rule; to make it surer: ") + (
                     first.test if first else "No test is known that would narrow it."))
 
 
 def _lost(judgement: ClaimJudgement) -> Rung:
-    found = judgement.shortfall
+    question, found = "Was water lost beyond doubt?", judgement.shortfall
     if found is None:
-        return Rung(number=9, question="What was lost?", answer="cannot say", says="Not enough days count.")
-    return Rung(number=9, question="What was lost?", answer="yes" if found.missing_low_m3 > 0 else "cannot say",
+        return Rung(number=9, question=question, answer="cannot say", says="Not enough days count.")
+    return Rung(number=9, question=question, answer="yes" if found.missing_low_m3 > 0 else "cannot say",
                 says=f"{found.missing_m3:.1f} m3 on the counted days (95 % {found.missing_low_m3:.1f} to "
                      f"{found.missing_high_m3:.1f}), {found.missing_m3_day:.2f} m3 a day.")

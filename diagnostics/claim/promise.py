@@ -117,7 +117,7 @@ def _reference_day(site: Site, irradiation_kwh_m2: float, plane: str, air_temper
     course = clear[local_month.month == nearest]
     factor = irradiation_kwh_m2 / float(by_month[nearest - 1])
     assumptions.append(f"The sun of the promised day takes the course of a clear 15 {days[nearest - 1]:%B} at this "
-                       f"site, scaled by {factor:.2f} to {irradiation_kwh_m2:g} kWh/m2 "
+                       f"site, scaled by {factor:.2f} to {irradiation_kwh_m2:.3g} kWh/m2 "
                        f"({'in the plane of the array' if plane == 'array' else 'on level ground'}).")
     if not 0.8 <= factor <= 1.1:
         assumptions.append("No clear day of the year comes near that irradiation: the course of the promised day "

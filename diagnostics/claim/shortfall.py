@@ -1,6 +1,7 @@
 """Delivered over due with its uncertainty budget, and the verdict under the agreed rule."""
 
 from collections.abc import Sequence
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -207,8 +208,8 @@ def smallest_provable(total: Combined, promise: Guarantee) -> float:
         total.uncertainty, confidence_level=1 - risk)
 
 
-def variants(counted: CountedDays, translation: Translation, promise: Guarantee, budget: Sequence[BudgetLine],
-             ) -> list[Variant]:
+def variants(counted: CountedDays, translation: Translation, promise: Guarantee, budget: Sequence[BudgetLine], *,
+             since: date | None = None) -> list[Variant]:
     """
     Judge the same claim under other reasonable choices of days and of translation.
 
@@ -218,6 +219,8 @@ def variants(counted: CountedDays, translation: Translation, promise: Guarantee,
     translation : Translation
     promise : Guarantee
     budget : sequence of BudgetLine
+    since : date, optional
+        Day of a change that was found; the days from it on are judged apart, for information.
 
     Returns
     -------
@@ -244,6 +247,10 @@ def variants(counted: CountedDays, translation: Translation, promise: Guarantee,
         ("sun read too high by one standard uncertainty", everything,
          due * (1 - next((line.contribution for line in budget if line.what == "irradiance"), 0.0)), fixed),
     ]
+    if since is not None:
+        later = np.array([day >= since for day in counted.days], dtype=bool)
+        choices.append(("days since the change that was found (chosen after looking, no ground for a verdict)", later,
+                        due, fixed))
     return [_variant(name, owed[chosen], delivered[chosen], lines, promise) for name, chosen, owed, lines in choices]
 
 

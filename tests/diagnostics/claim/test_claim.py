@@ -316,6 +316,9 @@ def test_a_step_is_dated(site, promise):
                          last_day=FIRST + timedelta(days=59))
     assert judged.start.kind == "step" and judged.start.first_day == FIRST + timedelta(days=25)
     assert judged.start.low <= judged.start.first_day <= judged.start.high
+    apart = judged.variants[-1]
+    assert "since the change" in apart.choice and apart.days == 35 and apart.ratio == pytest.approx(0.7, abs=0.02)
+    assert apart.outcome == "does not meet" and "another choice" not in judged.ladder[3].says
 
 
 @pytest.mark.parametrize(("ratio", "kind"), [
@@ -363,6 +366,26 @@ def test_a_sensor_in_doubt_makes_the_data_unfit_and_takes_no_water(site, promise
     assert judged.decision.outcome == "cannot be decided" and judged.counted_days == 0
     assert judged.ladder[1].answer == "no" and "meter_under_reading" in judged.ladder[1].says
     assert [share.kind for share in judged.shares] == ["unexplained"]
+
+
+def test_a_faulty_voltage_reading_keeps_no_day_out(site, promise):
+    judged = judge_claim(site, diagnosis_of(site, 0.7, translation=promise, findings=[
+        finding("electrical_sensor_fault", onset=FIRST, last_seen=FIRST + timedelta(days=59))]),
+        first_day=FIRST, last_day=FIRST + timedelta(days=59))
+    assert judged.counted_days == 60 and judged.ladder[1].answer == "yes"
+
+
+def test_a_doubted_level_is_not_used(site, promise):
+    when = pd.date_range("2025-05-31 21:10", periods=60 * 144, freq="600s", tz="UTC")
+    plain = diagnosis_of(site, 0.9, translation=promise, findings=[
+        finding("level_sensor_fault", onset=FIRST, last_seen=FIRST + timedelta(days=59))])
+    day = (when.hour >= 5) & (when.hour < 14)
+    given = SiteDiagnosis(**{**{name: getattr(plain, name) for name in (
+        "site_id", "days", "summaries", "findings", "states", "accounts")},
+        "intervals": pd.DataFrame({"flow_m3_s": np.where(day, 6e-4, 0.0)}, index=when)})
+    judged = judge_claim(site, given, first_day=FIRST, last_day=FIRST + timedelta(days=59),
+                         water_level_m=pd.Series(55.0, index=when))
+    assert all(record.head_m is None for record in judged.days) and judged.counted_days == 60
 
 
 def test_the_judgement_is_the_same_twice_and_survives_json(site, promise):
