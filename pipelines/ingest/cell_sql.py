@@ -34,14 +34,13 @@ class Layout:
     """Where the columns of a file stand: names in order, as its header or its profile gives them."""
 
     columns: tuple[str, ...]
-    has_quotes: bool
 
     def position(self, column: str) -> int | None:
         """Return the place of a column, counted from 1."""
         return self.columns.index(column) + 1 if column in self.columns else None
 
 
-def split_sql(profile: LoggerProfile, layout: Layout) -> str:
+def split_sql(profile: LoggerProfile, has_quotes: bool) -> str:
     """Return the expression that splits `ln` into a list of cells."""
     if profile.format == "whitespace":
         return "string_split_regex(trim(ln, ' \t'), '\\s+')"
@@ -50,7 +49,7 @@ def split_sql(profile: LoggerProfile, layout: Layout) -> str:
         cells = ", ".join(f"substr(ln, {start}, {width})" for start, width in zip(starts, profile.widths, strict=True))
         return f"[{cells}]"
     plain = f"string_split(ln, {text(profile.delimiter)})"
-    if not layout.has_quotes:
+    if not has_quotes:
         return plain
     quote, cut = profile.quote, _in_class(profile.delimiter)
     pattern = f"(?:^|{_escaped(profile.delimiter)})({quote}(?:[^{quote}]|{quote}{quote})*{quote}|[^{cut}]*)"
@@ -75,19 +74,23 @@ class ValueSql:
     mask: str
 
 
-def cleaned_sql(cell: str, profile: LoggerProfile) -> str:
-    """Return the expression for the number as DOUBLE, NULL where the text is no number in this profile's spelling."""
-    body = f"trim({cell})"
+def cleaned_sql(cell: str, profile: LoggerProfile, has_underscores: bool = True) -> str:
+    """
+    Return the expression for the number as DOUBLE, NULL where the text is no number in this profile's spelling.
+
+    The engine reads 1_000 as a number, which no logger writes; the guard is left out where no underscore occurs.
+    """
+    body, refused = cell, []
     if profile.thousands:
-        body = f"replace({body}, {text(profile.thousands)}, '')"
-    refused = "_"
+        body = f"replace(trim({body}), {text(profile.thousands)}, '')"
     if profile.decimal == ",":
-        refused = "_."
         body = f"replace({body}, ',', '.')"
-        # a point in a decimal-comma file is not a number, unless it groups thousands
-        guard = f"contains({cell}, '.')" if profile.thousands != "." else "FALSE"
-        return f"CASE WHEN contains({cell}, '_') OR {guard} THEN NULL ELSE try_cast({body} AS DOUBLE) END"
-    return f"CASE WHEN contains({cell}, {text(refused)}) THEN NULL ELSE try_cast({body} AS DOUBLE) END"
+        if profile.thousands != ".":    # a point in a decimal-comma file is not a number
+            refused.append(f"contains({cell}, '.')")
+    if has_underscores:
+        refused.append(f"contains({cell}, '_')")
+    number = f"try_cast({body} AS DOUBLE)"
+    return f"CASE WHEN {' OR '.join(refused)} THEN NULL ELSE {number} END" if refused else number
 
 
 def sentinel_sql(cell: str, numeric: str, profile: LoggerProfile) -> str:
@@ -121,10 +124,13 @@ def value_sql(rule: ColumnRule, cell: str, numeric: str, profile: LoggerProfile,
     listed = ", ".join(text(item) for item in sorted({item.strip() for item in rule.good_codes}))
     coded = f"WHEN trim({code_cell}) NOT IN ({listed}) THEN {int(Mask.SENSOR_DOUBT)} " if code_cell else ""
     empty = ", ".join(text(item) for item in EMPTY_VALUES)
-    mask = (f"CASE WHEN {cell} IS NULL OR trim({cell}) IN ({empty}) THEN 0 "
-            f"WHEN {sentinel_sql(cell, numeric, profile)} THEN {int(Mask.SENTINEL)} "
-            f"WHEN {numeric} IS NULL OR NOT isfinite({numeric}) THEN {int(Mask.UNREADABLE)} "
-            f"WHEN {si} NOT BETWEEN {number(low)} AND {number(high)} THEN {int(Mask.OUT_OF_RANGE)} {coded}ELSE 0 END")
+    codes = sorted({value for value in (_as_float(item) for item in profile.sentinels) if value is not None})
+    no_code = f" AND {numeric} NOT IN ({', '.join(number(value) for value in codes)})" if codes else ""
+    # Sound numbers are settled first: everything that looks at text is only worked out for the few others.
+    mask = (f"CASE WHEN isfinite({numeric}){no_code} THEN CASE WHEN {si} NOT BETWEEN {number(low)} AND {number(high)} "
+            f"THEN {int(Mask.OUT_OF_RANGE)} {coded}ELSE 0 END "
+            f"WHEN {cell} IS NULL OR trim({cell}) IN ({empty}) THEN 0 "
+            f"WHEN {sentinel_sql(cell, numeric, profile)} THEN {int(Mask.SENTINEL)} ELSE {int(Mask.UNREADABLE)} END")
     return ValueSql(value=si, mask=mask)
 
 

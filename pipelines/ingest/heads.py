@@ -43,8 +43,7 @@ def read_head(text: str, profile: LoggerProfile, limits: IngestLimits, file: str
     repeated = tuple(line for line in top[-(1 + profile.lines_after_header + 4):] if line.strip()) if header_at else ()
     if header_at is not None and not repeated:
         repeated = tuple(line for line in lines[header_at:data_from - 1] if line.strip())
-    has_quotes = bool(profile.quote) and profile.quote in text and profile.format == "delimited"
-    return Head(layout=Layout(columns, has_quotes), data_from=data_from,
+    return Head(layout=Layout(columns), data_from=data_from,
                 header_parts=_header_parts("\n".join(top), profile, file), lines=repeated,
                 unknown_columns=unknown, missing_columns=missing)
 

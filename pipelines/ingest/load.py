@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from diagnostics.quantities import CHANNELS
+from diagnostics.readings import Mask
 from pipelines.errors import LedgerError, LoggerFileError
 from pipelines.ingest.cell_sql import Layout, name
 from pipelines.ingest.claims import ClaimedFile, claims_of
@@ -22,6 +22,7 @@ from pipelines.ingest.reader import WAITING, BatchReader, Incoming, Target
 from pipelines.ledger import Ledger
 from pipelines.ledger.archive import BLOCK, sha256_of
 from pipelines.ledger.corrections import read_corrections
+from pipelines.ledger.schema import MASK_COLUMNS
 
 if TYPE_CHECKING:
     from pipelines.fleet import Fleet
@@ -174,7 +175,7 @@ class _Loading:
                            f"{self._limits.max_file_bytes / 1e6:.0f} MB; split it or raise max_file_bytes.")
                 self._report.files_unreadable += 1
                 return None
-            sha256, size = self._ledger.archive.keep(claimed.path)
+            sha256, size = self._ledger.archive.keep(claimed.path, durable=False)
         except OSError as error:
             self._tell(claimed.name, f"cannot be read ({error.strerror or error}); it stays where it is.")
             self._report.files_unreadable += 1
@@ -212,7 +213,7 @@ class _Loading:
         """Read a batch in one transaction; if the engine trips over one file, read them one by one."""
         if not batch:
             return
-        self._ledger.archive.sync()
+        self._ledger.archive.sync([fresh.sha256 for fresh in batch])
         try:
             self._load_at_once(batch)
         except (duckdb.Error, LedgerError) as error:
@@ -283,14 +284,14 @@ class _Loading:
                         group = groups.setdefault(key, _Group(used, head))
                         group.add(part, targets)
                         if group.chars > self._limits.part_chars:
-                            group.flush(sql, self._limits)
+                            group.flush(self._ledger, self._limits)
             except LoggerFileError as error:
                 fresh.status, fresh.says = "unreadable", [_without_file(error)]
                 for group in groups.values():
                     group.drop(fresh.file_no)
                 _forget(sql, fresh.file_no)
         for group in groups.values():
-            group.flush(sql, self._limits)
+            group.flush(self._ledger, self._limits)
         self._tell_of_bad_cells(sql, batch)
 
     def _parts(self, fresh: _Fresh, profile: LoggerProfile) -> Iterator[tuple[LoggerProfile, Head, Incoming]]:
@@ -369,17 +370,33 @@ class _Group:
     def drop(self, file_no: int) -> None:
         self._parts = [part for part in self._parts if part.file_no != file_no]
 
-    def flush(self, sql: duckdb.DuckDBPyConnection, limits: IngestLimits) -> None:
+    def flush(self, ledger: Ledger, limits: IngestLimits) -> None:
         if self._parts:
-            reader = BatchReader(sql, self._profile, self._head.layout, self._head.header_parts, limits)
+            reader = BatchReader(ledger.sql, self._profile, self._head.layout, self._head.header_parts, limits)
             reader.read(self._parts, list(self._targets))
-            columns = "".join(f", {name(channel)}, {name(channel + '__mask')}" for channel in CHANNELS
-                              if channel in reader.channels)
+            places = ledger.add_channels(reader.channels)
+            columns = "".join(f", {name(channel)}" for channel in reader.channels)
+            bits = ", ".join(_bits_sql(mask, reader.channels, places) for mask in MASK_COLUMNS.values())
             fixed = "site_id, logger, interval_end_utc, interval_s, file_no, line"
-            sql.execute(f"INSERT INTO core_readings ({fixed}{columns}) SELECT {fixed}{columns} FROM fresh")
-            sql.execute("INSERT INTO raw_quarantine SELECT * FROM fresh_bad")
-            sql.execute("DROP TABLE temp.fresh; DROP TABLE temp.fresh_bad; DROP TABLE temp.target")
+            taken = ledger.sql.execute(f"INSERT INTO core_readings ({fixed}, {', '.join(MASK_COLUMNS)}{columns}) "
+                                       f"SELECT {fixed}, {bits}{columns} FROM fresh").fetchone()
+            numbers = [part.file_no for part in self._parts]
+            unreadable = ledger.sql.execute("SELECT bit_or(unreadable_bits) FROM core_readings WHERE file_no BETWEEN ? "
+                                            "AND ?", [min(numbers), max(numbers)]).fetchone()
+            if (unreadable and unreadable[0]) or not reader.all_taken(taken[0] if taken else 0, list(self._targets)):
+                reader.collect_bad()
+                ledger.sql.execute("INSERT INTO raw_quarantine SELECT * FROM fresh_bad")
+            reader.finish()
         self._parts, self.chars = [], 0
+
+
+def _bits_sql(mask: Mask, channels: list[str], places: dict[str, int]) -> str:
+    """Return the expression that gathers one mask of all channels into bits."""
+    masks = [name(f"{channel}__mask") for channel in channels]
+    shift = int(mask).bit_length() - 1
+    gathered = " | ".join(f"((({column} >> {shift}) & 1)::UBIGINT << {places[channel]})"
+                          for column, channel in zip(masks, channels, strict=True))
+    return f"CASE WHEN ({' | '.join(masks)}) = 0 THEN 0::UBIGINT ELSE {gathered} END"
 
 
 def _forget(sql: duckdb.DuckDBPyConnection, file_no: int) -> None:

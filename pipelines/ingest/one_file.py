@@ -97,7 +97,9 @@ def read_logger_file(path: Path, profile: LoggerProfile, *, site_zone: str = "UT
             reader = BatchReader(sql, used, head.layout, head.header_parts, limits)
             reader.read([part], [Target(1, "", "")])
             rows.append(sql.execute("SELECT * EXCLUDE (site_id, logger, file_no) FROM fresh ORDER BY line").df())
+            reader.collect_bad()
             bad.append(sql.execute("SELECT * EXCLUDE (file_no) FROM fresh_bad ORDER BY line, column_name").df())
+            reader.finish()
     columns = head.layout.columns if head else ()
     return LoggerFile(pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(),
                       pd.concat(bad, ignore_index=True) if bad else pd.DataFrame(

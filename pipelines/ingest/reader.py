@@ -70,6 +70,9 @@ class BatchReader:
             self._rules = {column: rule for column, rule in profile.channels.items() if column in layout.columns}
         else:
             self._rules = dict(profile.channels)
+        # Without long rows, doubled hours or a site column nothing has to be looked at twice, unless it is bad.
+        self._in_one_pass = (profile.long is None and fixed_offset_s(profile.time.zone) is not None
+                             and not profile.site.column)
 
     @property
     def channels(self) -> list[str]:
@@ -78,14 +81,21 @@ class BatchReader:
         return [channel for channel in CHANNELS if channel in present]
 
     def read(self, parts: Sequence[Incoming], targets: Sequence[Target]) -> None:
-        """Make the tables `fresh` and `fresh_bad` from some parts."""
+        """Make `fresh` from some parts; call `collect_bad` after it was used, and `finish` at the end."""
+        self._has_quotes = bool(self._profile.quote) and any(self._profile.quote in part.text for part in parts)
+        self._has_underscores = any(part.text.find("_", _data_start(part)) >= 0 for part in parts)
         self._take_in(parts, targets)
         self._make_lines()
         self._make_typed()
         self._make_stamps()
         self._make_fresh()
-        self._make_bad()
-        for table in ("incoming", "lines", "typed", "stamps"):
+
+    def finish(self) -> None:
+        """Clear the temporary tables away."""
+        for view in ("fresh", "stamped", *(["typed"] if self._in_one_pass else [])):
+            self._sql.execute(f"DROP VIEW IF EXISTS temp.{view}")
+        for table in ("incoming", "lines", "stamps", "target", "fresh_bad", "typed_bad",
+                      *([] if self._in_one_pass else ["typed"])):
             self._sql.execute(f"DROP TABLE IF EXISTS temp.{table}")
 
     def _take_in(self, parts: Sequence[Incoming], targets: Sequence[Target]) -> None:
@@ -105,7 +115,8 @@ class BatchReader:
     def _make_lines(self) -> None:
         profile = self._profile
         blanks = " \t\r" + (profile.delimiter + profile.quote if profile.format == "delimited" else "")
-        kept = ["n >= data_from", f"length(trim(ln, {text(blanks)})) > 0"]
+        # a line that starts with a digit is not blank, which saves trimming nearly all of them
+        kept = ["n >= data_from", f"((ln >= '0' AND ln < ':') OR length(trim(ln, {text(blanks)})) > 0)"]
         if profile.comment:
             kept.append(f"NOT starts_with(ltrim(ln), {text(profile.comment)})")
         if self._repeated_heads:
@@ -142,7 +153,7 @@ class BatchReader:
         limit = self._limits.max_line_chars
         split = (f"SELECT file_no, member, n, CASE WHEN length(ln) > {limit} THEN 3 WHEN len(p) < {count} THEN 1 "
                  f"WHEN {surplus} THEN 2 ELSE 0 END::TINYINT shape{cells} FROM (SELECT file_no, member, n, ln, "
-                 f"{split_sql(self._profile, self._layout)} p FROM lines)")
+                 f"{split_sql(self._profile, self._has_quotes)} p FROM lines)")
         return split, cell_of
 
     def _make_typed(self) -> None:
@@ -153,14 +164,15 @@ class BatchReader:
         if profile.long is not None:
             self._make_typed_long(split, cell_of, stamp, site)
             return
-        numbers = "".join(f", {cleaned_sql(cell_of[column], profile)} d{place}"
+        numbers = "".join(f", {cleaned_sql(cell_of[column], profile, self._has_underscores)} d{place}"
                           for place, column in enumerate(self._rules))
         pieces = ""
         for place, (column, rule) in enumerate(self._rules.items()):
             code = cell_of.get(rule.code_column) if rule.code_column else None
             made = value_sql(rule, cell_of[column], f"d{place}", profile, code)
             pieces += f", {made.value} v{place}, ({made.mask})::USMALLINT m{place}"
-        self._sql.execute(f"CREATE OR REPLACE TEMP TABLE typed AS SELECT file_no, member, n, shape, {stamp} stamp, "
+        kind = "VIEW" if self._in_one_pass else "TABLE"
+        self._sql.execute(f"CREATE OR REPLACE TEMP {kind} typed AS SELECT file_no, member, n, shape, {stamp} stamp, "
                           f"{site} logger_id{pieces} FROM (SELECT *{numbers} FROM ({split}))")
 
     def _make_typed_long(self, split: str, cell_of: dict[str, str], stamp: str, site: str) -> None:
@@ -177,7 +189,8 @@ class BatchReader:
         self._sql.execute(
             f"CREATE OR REPLACE TEMP TABLE typed AS SELECT file_no, member, n, shape, {stamp} stamp, {site} logger_id, "
             f"{called} called, (CASE {called} {' '.join(values)} END) v, (CASE {called} {' '.join(masks)} END)"
-            f"::USMALLINT m FROM (SELECT *, {cleaned_sql(value_cell, profile)} d FROM ({split}))")
+            f"::USMALLINT m FROM (SELECT *, {cleaned_sql(value_cell, profile, self._has_underscores)} d "
+            f"FROM ({split}))")
 
     # -- time
 
@@ -225,7 +238,7 @@ class BatchReader:
         pieces = "".join(self._reading_sql(channel, *columns[channel]) for channel in self.channels)
         end = "utc + to_microseconds((interval_s * 1e6)::BIGINT)" if self._profile.time.stamp == "start" else "utc"
         self._sql.execute(
-            f"CREATE OR REPLACE TEMP TABLE fresh AS SELECT site_id, logger, logger_id, {end} interval_end_utc, "
+            f"CREATE OR REPLACE TEMP VIEW fresh AS SELECT site_id, logger, logger_id, {end} interval_end_utc, "
             f"interval_s::FLOAT interval_s, file_no, n::INTEGER line{pieces} FROM (SELECT *, {steps} interval_s, "
             f"{clock} clock FROM (SELECT r.*, t.site_id, t.logger FROM ({rows}) r "
             "JOIN target t ON r.file_no = t.file_no AND "
@@ -255,23 +268,40 @@ class BatchReader:
 
     # -- quarantine
 
-    def _make_bad(self) -> None:
-        """Collect everything that was not taken; the lines are split again only where something is wrong."""
+    def all_taken(self, rows: int, targets: Sequence[Target]) -> bool:
+        """Tell whether that many rows are all that the parts hold, so that only single cells can be bad."""
+        if not self._in_one_pass:
+            return False
+        readers: dict[int, int] = {}
+        for target in targets:
+            readers[target.file_no] = readers.get(target.file_no, 0) + 1
+        lines = self._sql.execute("SELECT file_no, count(*) FROM lines GROUP BY 1").fetchall()
+        return rows == sum(count * readers.get(file_no, 0) for file_no, count in lines)
+
+    def collect_bad(self) -> None:
+        """Gather in `fresh_bad` everything that was not taken; lines are split again only where something is wrong."""
         self._sql.execute("CREATE OR REPLACE TEMP TABLE fresh_bad (file_no INT, member VARCHAR, line BIGINT, "
                           "column_name VARCHAR, value VARCHAR, rule VARCHAR)")
+        typed, stamped = "typed", "stamped"
+        if self._in_one_pass:
+            any_bad = " OR ".join(f"(m{place} & {int(Mask.UNREADABLE)}) > 0" for place in range(len(self._rules)))
+            self._sql.execute("CREATE OR REPLACE TEMP TABLE typed_bad AS SELECT * FROM stamped WHERE shape > 0 OR "
+                              f"stamp_rule > 0 OR {any_bad}")
+            typed = stamped = "typed_bad"
         kept = self._limits.max_kept_chars
         shapes = f"CASE shape WHEN 1 THEN {text(SHORT_ROW)} WHEN 2 THEN {text(LONG_ROW)} ELSE {text(LONG_LINE)} END"
         self._sql.execute(f"INSERT INTO fresh_bad SELECT l.file_no, l.member, l.n, NULL, left(ln, {kept}), {shapes} "
-                          "FROM typed t JOIN lines l USING (file_no, member, n) WHERE shape > 0")
+                          f"FROM {typed} t JOIN lines l USING (file_no, member, n) WHERE shape > 0")
         stamp_says = " ".join(f"WHEN {code} THEN {text(says)}" for code, says in STAMP_SAYS.items())
         stamp_columns = ", ".join(self._profile.time.columns or self._profile.time.parts.values())
         self._sql.execute(f"INSERT INTO fresh_bad SELECT l.file_no, l.member, l.n, {text(stamp_columns)}, left(ln, "
-                          f"{kept}), CASE stamp_rule {stamp_says} END FROM stamped t JOIN lines l USING "
+                          f"{kept}), CASE stamp_rule {stamp_says} END FROM {stamped} t JOIN lines l USING "
                           "(file_no, member, n) WHERE shape = 0 AND stamp_rule > 0")
         unreadable = int(Mask.UNREADABLE)
         split, cell_of = self._split_cells()
         if self._profile.long is not None:
-            called = text(next(iter(self._rules))) if self._profile.long.name_column is None else "t.called"
+            one_name = self._profile.long.name_column is None
+            called = text(next(iter(self._rules))) if one_name else "t.called"
             value = cell_of[self._profile.long.value_column]
             self._sql.execute(f"INSERT INTO fresh_bad SELECT file_no, member, n, {called}, left({value}, {kept}), "
                               f"{text(NOT_A_NUMBER)} FROM typed t JOIN ({split}) USING (file_no, member, n) "
@@ -280,7 +310,7 @@ class BatchReader:
                               f"{text(NO_CHANNEL)} FROM typed WHERE shape = 0 AND m IS NULL GROUP BY ALL")
         else:
             any_bad = " OR ".join(f"(m{place} & {unreadable}) > 0" for place in range(len(self._rules)))
-            bad_rows = f"(SELECT * FROM typed WHERE shape = 0 AND ({any_bad}))"
+            bad_rows = f"(SELECT * FROM {typed} WHERE shape = 0 AND ({any_bad}))"
             if self._sql.execute(f"SELECT count(*) FROM {bad_rows}").fetchone() != (0,):
                 for place, column in enumerate(self._rules):
                     self._sql.execute(
@@ -293,3 +323,13 @@ class BatchReader:
                               "|| count(*) || ' rows)' FROM typed t WHERE shape = 0 AND NOT EXISTS (SELECT 1 FROM "
                               "target g WHERE g.file_no = t.file_no AND (g.logger_id IS NULL OR g.logger_id = "
                               "t.logger_id)) GROUP BY t.file_no, t.member, t.logger_id")
+
+
+def _data_start(part: Incoming) -> int:
+    """Return where the data begin in the text of a part."""
+    place = 0
+    for _ in range(part.data_from - part.first_line):
+        place = part.text.find("\n", place) + 1
+        if place == 0:
+            return len(part.text)
+    return place

@@ -3,12 +3,13 @@
 import hashlib
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pipelines.errors import LedgerError
 
 BLOCK = 1 << 20
+MANY_FILES = 16
 
 
 def sha256_of(path: Path) -> str:
@@ -27,12 +28,13 @@ class Archive:
         """Return where a content stands, whether it is there or not."""
         return self.folder / sha256[:2] / sha256
 
-    def keep(self, source: Path) -> tuple[str, int]:
+    def keep(self, source: Path, *, durable: bool = True) -> tuple[str, int]:
         """
         Copy a file in and return its digest and size; a content already there is left alone.
 
         The copy is written beside its place under a name of its own, synced, and only then renamed: a crash leaves a
-        stray part file that the next run clears away, never half a raw file under a digest.
+        stray part file that the next run clears away, never half a raw file under a digest. With `durable` False the
+        caller syncs many files at once before anything refers to them.
         """
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
@@ -43,8 +45,9 @@ class Archive:
                     digest.update(block)
                     kept.write(block)
                     size += len(block)
-                kept.flush()
-                os.fsync(kept.fileno())
+                if durable:
+                    kept.flush()
+                    os.fsync(kept.fileno())
             sha256 = digest.hexdigest()
             target = self.place(sha256)
             if target.exists() and target.stat().st_size == size:
@@ -60,10 +63,13 @@ class Archive:
                               mend="Free disk space or give write access to the ledger folder; nothing is lost, "
                               "run again.") from error
 
-    def sync(self) -> None:
-        """Make the names of archived files durable."""
-        for folder in [self.folder, *(item for item in self.folder.glob("??") if item.is_dir())]:
-            handle = os.open(folder, os.O_RDONLY)
+    def sync(self, sha256s: Sequence[str]) -> None:
+        """Make archived files and their names durable before the ledger refers to them."""
+        if len(sha256s) > MANY_FILES and hasattr(os, "sync"):
+            os.sync()       # one wait for all instead of one for each
+            return
+        for place in {path for sha256 in sha256s for path in (self.place(sha256), self.place(sha256).parent)}:
+            handle = os.open(place, os.O_RDONLY)
             try:
                 os.fsync(handle)
             finally:

@@ -1,10 +1,15 @@
 """Tables of the ledger. The file can be rebuilt from the archive; the archive never from the file."""
 
-from diagnostics.quantities import CHANNELS
+from diagnostics.readings import Mask
 
 SCHEMA_VERSION = 1
 
-_CHANNEL_COLUMNS = ", ".join(f'"{channel}" DOUBLE, "{channel}__mask" USMALLINT' for channel in CHANNELS)
+# Masks that a file alone can give rise to. Each is one column of bits, bit k for the channel at place k of
+# core_channels; most rows hold zeros, which the store packs to nothing.
+MASK_COLUMNS: dict[str, Mask] = {"unreadable_bits": Mask.UNREADABLE, "sentinel_bits": Mask.SENTINEL,
+                                 "range_bits": Mask.OUT_OF_RANGE, "doubt_bits": Mask.SENSOR_DOUBT,
+                                 "clock_bits": Mask.CLOCK}
+MOST_CHANNELS = 63
 
 TABLES: tuple[str, ...] = (
     "CREATE TABLE IF NOT EXISTS ledger_facts (name VARCHAR PRIMARY KEY, value VARCHAR)",
@@ -20,9 +25,11 @@ TABLES: tuple[str, ...] = (
     """CREATE TABLE IF NOT EXISTS raw_quarantine (
         file_no INTEGER NOT NULL, member VARCHAR, line BIGINT, column_name VARCHAR, value VARCHAR, rule VARCHAR)""",
     # One row a file, site, logger and interval; which file's value stands is decided on reading, by a stated rule.
+    # A column of its own for every channel that was ever read is added when it is first met.
     f"""CREATE TABLE IF NOT EXISTS core_readings (
         site_id VARCHAR NOT NULL, logger VARCHAR NOT NULL, interval_end_utc TIMESTAMP NOT NULL, interval_s FLOAT,
-        file_no INTEGER NOT NULL, line INTEGER, {_CHANNEL_COLUMNS})""",
+        file_no INTEGER NOT NULL, line INTEGER, {', '.join(f'{name} UBIGINT' for name in MASK_COLUMNS)})""",
+    "CREATE TABLE IF NOT EXISTS core_channels (channel VARCHAR PRIMARY KEY, place INTEGER NOT NULL)",
     """CREATE TABLE IF NOT EXISTS core_corrections (
         site_id VARCHAR NOT NULL, logger VARCHAR, channel VARCHAR, from_utc TIMESTAMP, until_utc TIMESTAMP,
         kind VARCHAR NOT NULL, value DOUBLE, other_channel VARCHAR, author VARCHAR NOT NULL, reason VARCHAR NOT NULL,

@@ -18,7 +18,7 @@ from pipelines.ledger.archive import Archive
 from pipelines.ledger.corrections import Correction, corrected, corrections_frame
 from pipelines.ledger.merge import LoggerTable, add_flow_from_total, one_grid, resolve_overlaps
 from pipelines.ledger.results import read_diagnosis, write_diagnosis
-from pipelines.ledger.schema import SCHEMA_VERSION, TABLES
+from pipelines.ledger.schema import MASK_COLUMNS, MOST_CHANNELS, SCHEMA_VERSION, TABLES
 
 FILE_NAME = "ledger.duckdb"
 
@@ -61,7 +61,6 @@ class Ledger:
                         sql.execute(table)
                     sql.execute("INSERT OR REPLACE INTO ledger_facts VALUES ('schema_version', ?)",
                                 [str(SCHEMA_VERSION)])
-                    self._add_new_channels(sql)
         except LedgerVersionError:
             sql.close()
             raise
@@ -97,15 +96,6 @@ class Ledger:
         if found and int(found[0]) > SCHEMA_VERSION:
             raise LedgerVersionError(f"the ledger has layout {found[0]}, this program knows up to {SCHEMA_VERSION}.",
                                      mend="Update the program.")
-
-    @staticmethod
-    def _add_new_channels(sql: duckdb.DuckDBPyConnection) -> None:
-        there = {row[0] for row in sql.execute("SELECT column_name FROM information_schema.columns "
-                                               "WHERE table_name = 'core_readings'").fetchall()}
-        for channel in CHANNELS:
-            if channel not in there:
-                sql.execute(f'ALTER TABLE core_readings ADD COLUMN "{channel}" DOUBLE')
-                sql.execute(f'ALTER TABLE core_readings ADD COLUMN "{channel}__mask" USMALLINT')
 
     @contextmanager
     def _transaction(self, sql: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -174,6 +164,22 @@ class Ledger:
 
     # -- readings
 
+    def channel_places(self) -> dict[str, int]:
+        """Return the channels that have a column, with their place in the mask bits."""
+        return dict(self._sql.execute("SELECT channel, place FROM core_channels ORDER BY place").fetchall())
+
+    def add_channels(self, channels: Sequence[str]) -> dict[str, int]:
+        """Give channels met for the first time a column and a place; the caller holds the transaction."""
+        places = self.channel_places()
+        for channel in channels:
+            if channel not in places:
+                if channel not in CHANNELS or len(places) >= MOST_CHANNELS:
+                    raise ValueError(f"no place for a channel '{channel}'.")
+                places[channel] = len(places)
+                self._sql.execute(f'ALTER TABLE core_readings ADD COLUMN "{channel}" DOUBLE')
+                self._sql.execute("INSERT INTO core_channels VALUES (?, ?)", [channel, places[channel]])
+        return places
+
     def read_site(self, site_id: str, start: datetime | None = None, end: datetime | None = None) -> SiteReadings:
         """
         Return the readings of a site over (start, end], overlaps resolved, corrections applied, on one grid.
@@ -200,10 +206,11 @@ class Ledger:
                 bounds += f" AND interval_end_utc {sign} ?"
                 values.append((pd.Timestamp(limit).tz_convert("UTC") + pd.Timedelta(seconds=slip)).tz_localize(None)
                               .to_pydatetime())
-        present = self._present_channels(site_id)
+        places = self.channel_places()
         tables = []
-        for logger, channels in present.items():
-            columns = "".join(f', r."{channel}", r."{channel}__mask"' for channel in channels)
+        for logger, channels, masked in self._present_channels(site_id, places):
+            columns = "".join(f', r."{channel}", {_mask_sql(places[channel], channel in masked)} "{channel}__mask"'
+                              for channel in channels)
             rows = self._frame(
                 f"SELECT interval_end_utc, interval_s, f.last_utc, f.sha256, line{columns} FROM core_readings r "
                 f"JOIN raw_files f USING (file_no) WHERE r.site_id = ?{bounds} AND r.logger = ? "
@@ -217,11 +224,18 @@ class Ledger:
             tables.append((add_flow_from_total(table, self._modulus(site_id, logger)), conflicts))
         return tables
 
-    def _present_channels(self, site_id: str) -> dict[str, list[str]]:
-        counts = ", ".join(f'count("{channel}") + count(nullif("{channel}__mask", 0))' for channel in CHANNELS)
-        rows = self._sql.execute(f"SELECT logger, {counts} FROM core_readings WHERE site_id = ? GROUP BY logger "
-                                 "ORDER BY logger", [site_id]).fetchall()
-        return {row[0]: [channel for channel, count in zip(CHANNELS, row[1:], strict=True) if count] for row in rows}
+    def _present_channels(self, site_id: str, places: dict[str, int]) -> list[tuple[str, list[str], set[str]]]:
+        """Return for each logger of a site the channels it has, and those of them with any mask bit."""
+        counts = "".join(f', count("{channel}")' for channel in places)
+        bits = " | ".join(MASK_COLUMNS)
+        rows = self._sql.execute(f"SELECT logger, bit_or({bits}){counts} FROM core_readings WHERE site_id = ? "
+                                 "GROUP BY logger ORDER BY logger", [site_id]).fetchall()
+        found = []
+        for logger, any_bits, *known in rows:
+            masked = {channel for channel, place in places.items() if (any_bits >> place) & 1}
+            having = {channel for channel, count in zip(places, known, strict=True) if count} | masked
+            found.append((logger, [channel for channel in CHANNELS if channel in having], masked))
+        return found
 
     def _modulus(self, site_id: str, logger: str) -> float | None:
         found = self._sql.execute("SELECT totaliser_modulus_m3 FROM core_loggers WHERE site_id = ? AND logger = ?",
@@ -277,3 +291,11 @@ class Ledger:
     def runs(self) -> pd.DataFrame:
         """Return the run log, latest first."""
         return self._frame("SELECT * FROM run_log ORDER BY started_utc DESC")
+
+
+def _mask_sql(place: int, has_bits: bool) -> str:
+    """Return the expression for one channel's mask."""
+    if not has_bits:
+        return "0::USMALLINT"
+    return "(" + " | ".join(f"(({name} >> {place}) & 1) * {int(mask)}" for name, mask in MASK_COLUMNS.items()) + (
+        ")::USMALLINT")
