@@ -22,6 +22,8 @@ _IRRADIANCE_MAX_W_M2 = 1500.0
 _IRRADIANCE_KNOTS = 61      # even in the square root, so that weak light is well covered
 _TEMPERATURE_FIRST_C, _TEMPERATURE_LAST_C, _TEMPERATURE_KNOTS = -30.0, 100.0, 27
 _BACK_OFF_KNOTS = 25
+# A booster holds its array near the set voltage: trimming, temperature and droop, one standard uncertainty.
+HELD_VOLTAGE_UNCERTAINTY = 0.025
 
 
 def cable_resistance_ohm(length_m: float, cross_section_mm2: float, *,
@@ -259,11 +261,12 @@ class ArrayTable:
         open_v = curve.open_circuit_voltage(g, t)
         columns = {"voltage_mp_v": voltage, "power_mp_w": power, "voltage_oc_v": open_v}
         if held_voltage_v is not None:
-            columns["power_held_w"] = held_voltage_v * curve.current_at(np.full_like(g, held_voltage_v), g, t)
+            for name, share in (("power_held_w", 0.0), ("power_held_above_w", HELD_VOLTAGE_UNCERTAINTY),
+                                ("power_held_below_w", -HELD_VOLTAGE_UNCERTAINTY)):
+                volts = held_voltage_v * (1.0 + share)
+                columns[name] = volts * curve.current_at(np.full_like(g, volts), g, t)
         # Powers are kept per W/m2: what remains is nearly flat, so a straight line between knots is enough.
-        for name in ("power_mp_w", "power_held_w"):
-            if name in columns:
-                columns[name] = columns[name] / g
+        columns = {name: value / g if name.startswith("power") else value for name, value in columns.items()}
         grid = GridTable(float(np.sqrt(light[0])), float(np.sqrt(light[-1])), float(temperature[0]),
                          float(temperature[-1]), {name: value.reshape(shape) for name, value in columns.items()})
         return cls(grid, cls._back_off_shape(curve))
@@ -289,7 +292,7 @@ class ArrayTable:
         irradiance_w_m2, cell_temperature_c : array_like, shape (n,)
             [W/m2, degC]
         names : str
-            Of `power_mp_w`, `voltage_mp_v`, `voltage_oc_v`, `power_held_w`. [1]
+            Of `power_mp_w`, `voltage_mp_v`, `voltage_oc_v`, `power_held_w` (and `_above_w`, `_below_w`). [1]
 
         Returns
         -------

@@ -125,14 +125,15 @@ def crossing_table(line: LoadLine, curve: ArrayCurve, motor: MotorModel, breakaw
     holds_torque : bool
         True where full torque stands from the first turn (positive displacement). [1]
     drive_loss : float, default 0
-        Share of power lost in a booster that is fully on. [1]
+        Share of voltage lost in a booster that is fully on. [1]
 
     Returns
     -------
     table : CrossingTable
     """
     voltage, current = _with_starting_branch(line, motor, holds_torque=holds_torque)
-    current = current / (1.0 - drive_loss)
+    # What a booster drops while it passes the array straight through is dropped in series.
+    voltage = voltage / (1.0 - drive_loss)
     levels, temps = line.levels_m.size, _TEMPERATURES_C.size
     light = curve.irradiance_for(voltage[None], current[None], _TEMPERATURES_C[:, None, None])
     # Without crossing a higher point while climbing, light never falls along the line.
@@ -140,7 +141,7 @@ def crossing_table(line: LoadLine, curve: ArrayCurve, motor: MotorModel, breakaw
     first = np.minimum(light[:, :, 0], _IRRADIANCE_TOP_W_M2 - 1.0)
     if isinstance(motor, DirectCurrentMotor):
         _, stall = motor.terminals(breakaway_ratio * line.torque_n_m[:, 0], np.zeros(levels))
-        away = curve.irradiance_for((stall * motor.resistance_ohm)[None], stall[None] / (1.0 - drive_loss),
+        away = curve.irradiance_for((stall * motor.resistance_ohm / (1.0 - drive_loss))[None], stall[None],
                                     _TEMPERATURES_C[:, None])
         ohm = motor.resistance_ohm
     else:

@@ -27,6 +27,9 @@ SOURCES = ("none", "plane_sensor", "horizontal_sensor", "neighbour", "imported")
 SOURCE_UNCERTAINTY = {"none": np.nan, "plane_sensor": 0.025, "horizontal_sensor": 0.03, "neighbour": 0.12,
                       "imported": 0.15}
 TRANSPOSITION_UNCERTAINTY = 0.03
+# Light-induced degradation of crystalline silicon in its first days, and connections: PVWatts version 5 defaults
+# (A. P. Dobos, NREL/TP-6A20-62641, 2014). Mismatch and ageing come from the sheet.
+FIRST_LIGHT_LOSS, CONNECTION_LOSS = 0.015, 0.005
 # Power goes with the cube of wind: 8 % of wind is a quarter of power.
 WIND_UNCERTAINTY = 0.25
 _LOWEST_SUN_DEG = -0.3
@@ -163,7 +166,7 @@ def _years_in_service(site: Site, when_utc: pd.DatetimeIndex) -> Floats:
 
 def fixed_losses(array: Array, years: Floats) -> Floats:
     """
-    Share of light that counts after mismatch between modules and ageing.
+    Share of light that counts after mismatch between modules, first light, connections and ageing.
 
     Parameters
     ----------
@@ -177,7 +180,8 @@ def fixed_losses(array: Array, years: Floats) -> Floats:
         [1]
     """
     aged = np.clip(1.0 - array.ageing_pct_per_year / 100.0 * years, 0.3, 1.0)
-    return (1.0 - array.mismatch_loss_pct / 100.0) * aged
+    first_light = FIRST_LIGHT_LOSS if array.module.technology in ("mono", "poly") else 0.0
+    return (1.0 - array.mismatch_loss_pct / 100.0) * (1.0 - first_light) * (1.0 - CONNECTION_LOSS) * aged
 
 
 def _best_source(weather: pd.DataFrame, rows: Integers) -> tuple[NDArray[np.int8], Floats, list[Floats]]:

@@ -11,8 +11,8 @@ Floats = NDArray[np.float64]
 
 # Shares of the losses at rated load where the sheet gives only an efficiency. Copper loss goes with current squared;
 # the rest is friction and iron, part constant in torque and part growing with speed.
-COPPER_SHARE = 0.55
-STANDING_FRICTION_SHARE = 0.4
+COPPER_SHARE = 0.5
+STANDING_FRICTION_SHARE = 0.3
 
 
 def radians_per_second(speed_rpm: Floats) -> Floats:

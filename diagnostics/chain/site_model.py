@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from diagnostics.chain.array import ArrayCurve, ArrayTable, array_curve
 from diagnostics.chain.cell_temperature import USUAL_WIND_M_S, faiman_cell_temperature_c
 from diagnostics.chain.crossing import CrossingTable, crossing_table
+from diagnostics.chain.daylight import fixed_losses
 from diagnostics.chain.drive import TRACKING_SHARE, DriveModel, derated_share
 from diagnostics.chain.operating_point import (
     LoadLine,
@@ -35,7 +36,8 @@ from diagnostics.site import Site
 Floats = NDArray[np.float64]
 
 _REMEMBERED = 128
-_BOOSTER_ON_LOSS = 0.02     # conduction loss of a booster that passes the array straight through
+# A booster that passes the array straight through no longer switches: about half of its rated loss stays.
+_CONDUCTION_SHARE = 0.5
 
 
 class ChainNotAvailable(NotImplementedError):  # noqa: N818 - it is a state of the description, not a mistake
@@ -145,7 +147,7 @@ class SiteModel:
         else:
             cell = faiman_cell_temperature_c(1000.0, 25.0, USUAL_WIND_M_S, self.site.array.heat_loss_constant_w_m2_k,
                                              self.site.array.heat_loss_wind_w_s_m3_k)
-            light = np.array([1000.0 * (1.0 - self.site.array.mismatch_loss_pct / 100.0)])
+            light = 1000.0 * fixed_losses(self.site.array, np.zeros(1))
             power = self.operate(light, np.array([float(cell)]), np.array([25.0]), level).power_taken_w
         return float(self.flow_at_power(power, level)[0]), float(power[0])
 
@@ -483,8 +485,8 @@ class SiteModel:
     def _at_terminals(self, poa_w_m2: ArrayLike, cell_temperature_c: ArrayLike) -> Operation:
         poa, cell = np.broadcast_arrays(np.asarray(poa_w_m2, dtype=np.float64),
                                         np.asarray(cell_temperature_c, dtype=np.float64))
-        mismatch = self.site.array.mismatch_loss_pct if self.site.array is not None else 0.0
-        light = poa * self.health.irradiance_ratio * (1.0 - mismatch / 100.0)
+        kept = float(fixed_losses(self.site.array, np.zeros(1))[0]) if self.site.array is not None else 1.0
+        light = poa * self.health.irradiance_ratio * kept
         level = np.broadcast_to(self._level(None), poa.shape)
         return self.operate(np.atleast_1d(light), np.atleast_1d(cell), np.full(np.atleast_1d(poa).shape, 25.0),
                             np.atleast_1d(level))
@@ -498,7 +500,7 @@ def _healthy_rating(site: Site) -> tuple[float, float]:
 def _crossing(site: Site, line: LoadLine, curve: ArrayCurve, health: Health) -> CrossingTable | None:
     if site.drive.kind not in ("direct", "current_booster", "voltage_booster") or np.isnan(line.torque_n_m).any():
         return None
-    loss = 0.0 if site.drive.kind == "direct" else _BOOSTER_ON_LOSS
+    loss = 0.0 if site.drive.kind == "direct" else _CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency)
     return crossing_table(line, curve, motor_of(site, health), site.pump.breakaway_torque_ratio,
                           holds_torque=isinstance(line_end(site), DisplacementEnd), drive_loss=loss)
 

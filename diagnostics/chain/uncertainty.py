@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.chain.pump_end import CentrifugalEnd
+from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd
 from diagnostics.site import Site
 
 if TYPE_CHECKING:
@@ -23,6 +23,8 @@ ACCEPTANCE_TOLERANCE_PCT = {"1B": (5.0, 3.0), "1E": (5.0, 3.0), "1U": (10.0, 6.0
 # Motor, drive and pump efficiency are printed rounded and for one unit: 3 % of power, one standard uncertainty.
 EFFICIENCY_UNCERTAINTY = 0.03
 LEVEL_UNCERTAINTY_WELL_M, LEVEL_UNCERTAINTY_OPEN_M = 1.0, 0.1
+# A displacement pump's losses are told by the motor plate alone, which is chosen with a margin.
+PLATE_EFFICIENCY_UNCERTAINTY = 0.08
 # Where the curve prints no power the shaft power is a guess.
 GUESSED_POWER_UNCERTAINTY = 0.12
 
@@ -74,6 +76,38 @@ def nameplate_uncertainty(site: Site) -> float:
     return float(np.hypot(half / np.sqrt(3.0), 0.01))
 
 
+def efficiency_uncertainty(model: "SiteModel") -> float:
+    """
+    Standard uncertainty of the power that motor, drive and pump need, by what is printed of it.
+
+    Parameters
+    ----------
+    model : SiteModel
+
+    Returns
+    -------
+    uncertainty : float
+        Relative. [1]
+    """
+    end = model.side.end
+    if isinstance(end, DisplacementEnd) and not end.power_is_printed:
+        return PLATE_EFFICIENCY_UNCERTAINTY
+    guessed = any("no power" in note for note in model.notes)
+    return GUESSED_POWER_UNCERTAINTY if guessed else EFFICIENCY_UNCERTAINTY
+
+
+def _held_voltage_uncertainty(model: "SiteModel", light: "Daylight") -> Floats:
+    """Relative change of power when a booster holds its array off the set voltage by one standard uncertainty."""
+    if model.array is None or "power_held_w" not in model.array.grid.columns:
+        return np.zeros(light.rows.size)
+    effective = light.effective_w_m2 * model.health.irradiance_ratio
+    middle, above, below = model.array.read(effective, light.cell.temperature_c, "power_held_w", "power_held_above_w",
+                                            "power_held_below_w")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(middle > 0, 0.5 * np.abs(above - below) / middle, 0.0)
+    return np.clip(share, 0.0, 0.5)
+
+
 def flow_interval(model: "SiteModel", light: "Daylight", operation: "Operation", flow_m3_s: Floats, level_m: Floats,
                   running: NDArray[np.bool_]) -> FlowInterval:
     """
@@ -99,10 +133,9 @@ def flow_interval(model: "SiteModel", light: "Daylight", operation: "Operation",
     """
     site, table = model.site, model.aquifer
     coefficient = abs(site.array.module.temperature_coefficient_power_per_k) if site.array is not None else 0.0
-    guessed = any("no power" in note for note in model.notes)
-    efficiency = GUESSED_POWER_UNCERTAINTY if guessed else EFFICIENCY_UNCERTAINTY
     relative = np.sqrt(light.irradiance_uncertainty**2 + nameplate_uncertainty(site) ** 2
-                       + (coefficient * light.cell.uncertainty_k) ** 2 + efficiency**2)
+                       + (coefficient * light.cell.uncertainty_k) ** 2 + efficiency_uncertainty(model) ** 2
+                       + _held_voltage_uncertainty(model, light) ** 2)
     flow_pct, head_pct = ACCEPTANCE_TOLERANCE_PCT[site.pump.acceptance_grade]
     place = table.locate(operation.power_taken_w, level_m)
     developed = place.read("head_m")

@@ -197,7 +197,7 @@ def main() -> None:
     tracemalloc.stop()
 
     per_naive, per_ours = naive_s / len(few), (light_s + water_s) / len(many)
-    print(f"rows: {len(many):,} of {STEP_S:.0f} s, one site, one core of {os.cpu_count()}; CPU seconds, best of several")
+    print(f"rows: {len(many):,} of {STEP_S:.0f} s, one site, one core of {os.cpu_count()}; CPU seconds, best of few")
     print(f"model of one state of health      {build * 1e3:8.1f} ms")
     print(f"light (position to cell warmth)   {light_s / len(many) * 1e6:8.2f} s per million intervals")
     print(f"drive, pump, well, interval       {water_s / len(many) * 1e6:8.2f} s per million intervals")

@@ -7,7 +7,7 @@ from diagnostics.chain.pump_end import CentrifugalEnd
 from diagnostics.chain.site_model import SiteModel
 from diagnostics.chain.uncertainty import (
     ACCEPTANCE_TOLERANCE_PCT,
-    EFFICIENCY_UNCERTAINTY,
+    efficiency_uncertainty,
     level_uncertainty_m,
     nameplate_uncertainty,
 )
@@ -25,7 +25,8 @@ def test_interval_of_95_per_cent_holds_what_monte_carlo_says(make):
     weather = sites.clear_days(site, days=1, step_s=1200)
     light = light_of(site, weather, 1200.0)
     stated = expect(site, weather, 1200.0, light=light)
-    end = SiteModel.build(site).side.end
+    model = SiteModel.build(site)
+    end, efficiency = model.side.end, efficiency_uncertainty(model)
     rng = np.random.default_rng(20)
     flow_pct, head_pct = ACCEPTANCE_TOLERANCE_PCT[site.pump.acceptance_grade]
     temperature = 0.0041 * float(np.median(light.cell.uncertainty_k))
@@ -36,13 +37,13 @@ def test_interval_of_95_per_cent_holds_what_monte_carlo_says(make):
         head = rng.normal(1.0, head_pct / 200) if isinstance(end, CentrifugalEnd) else 1.0
         health = HEALTHY.replaced(
             irradiance_ratio=rng.normal(1.0, light_sigma),
-            motor_efficiency_ratio=rng.normal(1.0, EFFICIENCY_UNCERTAINTY),
+            motor_efficiency_ratio=rng.normal(1.0, efficiency),
             extra_static_level_m=rng.normal(0.0, level_uncertainty_m(site)), pump_head_ratio=head,
             meter_ratio=rng.normal(1.0, np.hypot(flow_pct / 200, site.flow_meter.uncertainty_pct / 100)))
         drawn.append(expect(site, weather, 1200.0, light=light, health=health)["expected_flow_m3_s"].to_numpy())
     flows = np.array(drawn)
     low, high = (stated[f"expected_flow_{side}_m3_s"].to_numpy() for side in ("low", "high"))
-    rated = SiteModel.build(site).rated_flow_m3_s
+    rated = model.rated_flow_m3_s
     middle = stated["expected_flow_m3_s"].to_numpy() > 0.3 * rated
     inside = ((flows >= low) & (flows <= high))[:, middle].mean()
     assert 0.91 <= inside <= 0.995
