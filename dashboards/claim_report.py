@@ -50,9 +50,9 @@ def _promise(judgement: ClaimJudgement) -> str:
     lines += _wrapped(
         f"{told.daily_volume_m3:.4g} m3 a day at {told.total_dynamic_head_m:.1f} m and "
         f"{told.daily_irradiation_kwh_m2:.3g} kWh/m2, which is {told.plane_irradiation_kwh_m2:.2f} kWh/m2 in the plane "
-        f"of this array. The described system would give {told.sheet_volume_m3:.1f} m3 there, so the promise is {told.promise_ratio:.0%} of the sheet. One "
-        f"percent more light gives {told.light_elasticity:.2f} % more water there, one percent more head "
-        f"{told.head_elasticity:+.2f} %.")
+        f"of this array. The described system would give {told.sheet_volume_m3:.1f} m3 there, so the promise is "
+        f"{told.promise_ratio:.0%} of the sheet. One percent more light gives {told.light_elasticity:.2f} % more water "
+        f"there, one percent more head {told.head_elasticity:+.2f} %.")
     for assumption in told.assumptions:
         lines += _wrapped(f"- {assumption}", hang=2)
     return "\n".join(lines)

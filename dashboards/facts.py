@@ -82,10 +82,13 @@ def why_more(view: SiteView) -> list[str]:
     if placed.hours_are == "unknown, worst case":
         known = math.isfinite(view.storage.usable_m3)
         lines.append("The tank's level is not known now: " + (
-            "the last level, the upper need and no inflow are taken." if known and placed.silent_days else
+            "the last level, the usual need and no inflow are taken." if known and placed.silent_days else
+            "half full, the usual need and no inflow are taken." if placed.silent_days else
             "half full and the upper need are taken."))
     elif placed.hours_are == "not known":
-        lines.append("Nobody wrote down who drinks, or there is no tank: hours cannot be told.")
+        need_known = math.isfinite(placed.usual_need_m3_day)
+        lines.append("No tank is described: what is stored cannot be told." if need_known else
+                     "Nobody wrote down who depends on it: hours cannot be told.")
     return lines
 
 

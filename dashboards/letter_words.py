@@ -123,7 +123,7 @@ def letter_in_words(month: Month, sender: Sender, known: MonthKnown, rules: Rank
     greeting_name = clean(site.owner.greeting_name or site.owner.name)
     sections = (
         Section("water", words.words["heading"]["water"], tuple(_water(month, known, rules))),
-        Section("sun", words.words["heading"]["sun"], (_sun(month, known.sun_vs_usual),)),
+        *_sun_section(month, known),
         Section("why", words.words["heading"]["why"], tuple(_why(month))),
         _owner_does(month, sender),
         Section("we", words.words["heading"]["we"], tuple(_we_do(month, known, rules))),
@@ -218,6 +218,13 @@ def _stored(month: Month, storage: Storage, rules: RankingRules) -> list[str]:
         else:
             lines.append(month.words.say("stored_lasts_hours", count=float(max(math.floor(24.0 * lasts), 1))))
     return lines
+
+
+def _sun_section(month: Month, known: MonthKnown) -> list[Section]:
+    """A pump without an array does not care for the sun."""
+    if month.site.array is None:
+        return []
+    return [Section("sun", month.words.words["heading"]["sun"], (_sun(month, known.sun_vs_usual),))]
 
 
 def _sun(month: Month, sun_vs_usual: float | None) -> str:

@@ -11,7 +11,7 @@ from markupsafe import Markup, escape
 from dashboards.shown import number
 from dashboards.wording import desk
 
-_INK, _WATER, _EARTH = "#1d262b", "#2f6478", "#a4622b"
+_STEP, _BASE, _HEIGHT = 20, 92, 112     # of the strip, in its own units: a day, the ground line, the whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,41 +32,40 @@ class CalendarWeek:
     days: tuple[CalendarDay | None, ...]
 
 
-def month_strip(days: pd.DataFrame, as_of: date, *, count: int = 30, width: int = 300, height: int = 56) -> Markup:
-    """Draw the last days as bars under a stepped line; unknown days carry a question mark, silent ones a dash."""
+def month_strip(days: pd.DataFrame, as_of: date, *, count: int = 30) -> Markup:
+    """
+    Draw the last days as bars under a stepped line, in few bytes: a desk may show hundreds of these.
+
+    Days not judged are hollow and carry a question mark, silent ones a dash.
+    """
     wanted = [as_of - timedelta(days=back) for back in range(count - 1, -1, -1)]
-    rows = {pd.Timestamp(day).date(): row for day, row in zip(days.index, days.to_dict("records"), strict=True)}
+    recent = days.tail(2 * count)
+    rows = {pd.Timestamp(day).date(): row for day, row in zip(recent.index, recent.to_dict("records"), strict=True)}
     top = max([1e-9] + [value for day in wanted if day in rows for value in (
         _known(rows[day]["expected_m3"]), _known(rows[day]["seen_m3"]))])
-    step, base = width / count, height - 10.0
-    parts: list[str] = []
-    line: list[str] = []
+    scale = (_BASE - 8) / top
+    judged, hollow, line, signs = "", "", "", ""
+    on_line = False
     for place, day in enumerate(wanted):
-        x, row = place * step, rows.get(day)
-        if row is None or row["main_state"] == "silent":
-            parts.append(_text(x + step / 2, base, "–"))
-            line.append("")
+        x, row = place * _STEP, rows.get(day)
+        silent = row is None or row["main_state"] == "silent"
+        should = math.nan if row is None or silent else float(row["expected_m3"])
+        if math.isfinite(should):
+            line += f"{'V' if on_line else f'M{x} '}{_BASE - should * scale:.0f}h{_STEP}"
+        on_line = math.isfinite(should)
+        if row is None or silent:
+            signs += _sign(x, _BASE - 2, "–")
             continue
-        got = row["delivered_m3"] if row["judged"] else row["seen_m3"]
-        tall = _known(got) / top * (base - 4)
-        fill = _WATER if row["judged"] else "none"
-        parts.append(f'<rect x="{x + 0.12 * step:.1f}" y="{base - tall:.1f}" width="{0.76 * step:.1f}" '
-                     f'height="{tall:.1f}" fill="{fill}" stroke="{_WATER}" stroke-width=".7"/>')
+        tall = _known(row["delivered_m3"] if row["judged"] else row["seen_m3"]) * scale
+        bar = f"M{x + 2} {_BASE}v-{tall:.0f}h{_STEP - 4}v{tall:.0f}" if tall >= 0.5 else ""
+        judged, hollow = (judged + bar, hollow) if row["judged"] else (judged, hollow + bar)
         sign = {"tank_full": "F", "stopped": "×", "low_water": "w"}.get(row["main_state"], "")
         sign = sign or ("" if row["judged"] else "?")
-        if sign:
-            parts.append(_text(x + step / 2, height - 0.5, sign))
-        should = row["expected_m3"]
-        line.append("" if not math.isfinite(should) else
-                    f"{x:.1f},{base - should / top * (base - 4):.1f} {x + step:.1f},"
-                    f"{base - should / top * (base - 4):.1f}")
-    strokes = "".join(f'<polyline points="{points}" fill="none" stroke="{_EARTH}" stroke-width="1.6"/>'
-                      for points in _unbroken(line))
-    says = escape(_strip_says(rows, wanted))
+        signs += _sign(x, _HEIGHT - 1, sign) if sign else ""
     return Markup(  # noqa: S704
-        f'<svg class="strip" viewBox="0 0 {width} {height}" role="img" aria-label="{says}">'
-        f'<line x1="0" x2="{width}" y1="{base}" y2="{base}" stroke="{_INK}" stroke-width=".8"/>'
-        + "".join(parts) + strokes + "</svg>")
+        f'<svg class="strip" viewBox="0 0 {count * _STEP} {_HEIGHT}" role="img" '
+        f'aria-label="{escape(_strip_says(rows, wanted))}"><path class="b" d="{judged}"/><path class="u" d="{hollow}"/>'
+        f'<path class="e" d="{line}"/><path class="k" d="M0 {_BASE}h{count * _STEP}"/>{signs}</svg>')
 
 
 def calendar(days: pd.DataFrame) -> tuple[CalendarWeek, ...]:
@@ -107,18 +106,8 @@ def _known(value: object) -> float:
     return number_ if math.isfinite(number_) else 0.0
 
 
-def _text(x: float, y: float, sign: str) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="9" text-anchor="middle" fill="{_INK}">{sign}</text>'
-
-
-def _unbroken(points: Sequence[str]) -> list[str]:
-    lines: list[list[str]] = [[]]
-    for point in points:
-        if point:
-            lines[-1].append(point)
-        elif lines[-1]:
-            lines.append([])
-    return [" ".join(line) for line in lines if line]
+def _sign(x: float, y: float, sign: str) -> str:
+    return f'<text x="{x + _STEP / 2:.0f}" y="{y}">{sign}</text>'
 
 
 def _strip_says(rows: dict[date, dict[str, object]], wanted: Sequence[date]) -> str:

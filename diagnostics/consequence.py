@@ -209,7 +209,7 @@ def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, a
     Returns
     -------
     placed : Consequence
-        A silent site takes the last level known, the upper need and no inflow at all.
+        A silent site takes the last level known, the usual need and no inflow at all.
     """
     rules = rules or RankingRules()
     still_open = open_findings(diagnosis.findings)
@@ -218,8 +218,9 @@ def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, a
     quiet = max([quiet, 1, *told]) if told else quiet if quiet >= rules.silent_after_days else 0
     faults = [finding for finding in still_open if finding.cause not in MEASURING_CAUSES]
     usual, upper = daily_need(demand, rules)
-    inflow = 0.0 if quiet or diagnosis.verdict == "not working" else _worst_inflow(diagnosis.days, rules)
-    hours, hours_are = _hours_to_empty(storage, upper, inflow, quiet, rules)
+    stands = diagnosis.verdict == "not working"
+    inflow = 0.0 if quiet or stands else _worst_inflow(diagnosis.days, rules)
+    hours, hours_are = _hours_to_empty(storage, usual if quiet else upper, inflow, quiet, rules, stands=stands)
     code, reasons = _placed(diagnosis, still_open, hours, quiet, rules)
     heads = demand.people + demand.large_animals + demand.small_animals
     return Consequence(
@@ -264,19 +265,19 @@ def _worst_inflow(days: pd.DataFrame, rules: RankingRules) -> float:
     return float(could_have.rolling(min(rules.inflow_spell_days, len(could_have))).mean().min())
 
 
-def _hours_to_empty(storage: Storage, upper: float, inflow: float, quiet: int, rules: RankingRules
+def _hours_to_empty(storage: Storage, need: float, inflow: float, quiet: int, rules: RankingRules, *, stands: bool
                     ) -> tuple[float, Literal["worst case", "unknown, worst case", "not falling", "not known"]]:
-    if not np.isfinite(upper):
+    if not np.isfinite(need):
         return np.nan, "not known"
-    net_draw = upper - inflow
+    net_draw = need - inflow
     if net_draw <= 0.0:
         return np.inf, "not falling"
     usable = storage.usable_m3
     guessed = not np.isfinite(usable)
     if guessed:
         has_tank = np.isfinite(storage.capacity_m3)
-        if not has_tank and inflow > 0.0:
-            return np.nan, "not known"      # nothing is stored, but water still comes by day
+        if not has_tank and not stands:
+            return np.nan, "not known"      # nothing is stored, but water may come by day
         usable = storage.capacity_m3 * rules.unknown_fill_ratio if has_tank else 0.0
     gone = max(storage.seen_hours_ago, 24.0 * quiet if quiet else 0.0)
     hours = max(24.0 * usable / net_draw - gone, 0.0)

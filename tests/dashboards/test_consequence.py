@@ -38,8 +38,8 @@ def test_silence_takes_no_inflow_and_the_time_since_it_began():
     placed = _placed(view, storage=Storage(14.8, 11.0, 240.0))
     assert placed.silent_days == 10 and placed.worst_inflow_m3_day == 0.0
     assert placed.hours_to_empty == 0.0 and placed.hours_are == "unknown, worst case"
-    large = _placed(view, storage=Storage(400.0, 300.0, 240.0))     # 300 / (9 * 1.25) * 24 - 240 = 400 h. By hand.
-    assert large.hours_to_empty == pytest.approx(400.0)
+    large = _placed(view, storage=Storage(400.0, 300.0, 240.0))     # 300 / 9 * 24 - 240 = 560 h. By hand.
+    assert large.hours_to_empty == pytest.approx(560.0)
     assert large.class_code == "this_week"
 
 
@@ -77,6 +77,16 @@ def test_need_not_known_is_not_a_number_made_up():
     placed = _placed(sample.stopped_view(), demand=Demand())
     assert math.isnan(placed.hours_to_empty) and placed.hours_are == "not known"
     assert placed.class_code == "today"
+
+
+def test_silence_without_a_tank_is_a_call_and_not_a_drive_tonight():
+    placed = _placed(sample.silent_view(), storage=Storage())
+    assert math.isnan(placed.hours_to_empty) and placed.class_code == "this_week"
+
+
+def test_standing_pump_without_a_tank_leaves_nothing():
+    placed = _placed(sample.stopped_view(), storage=Storage())
+    assert placed.hours_to_empty == 0.0 and placed.class_code == "go_now"
 
 
 def test_upper_need_is_above_usual_need():

@@ -2,6 +2,8 @@
 
 import json
 import re
+from dataclasses import replace
+from datetime import timedelta
 from html import unescape
 
 import numpy as np
@@ -11,7 +13,7 @@ import pytest
 from dashboards.figures import _rounded
 from dashboards.pages import published, render_fleet_page, render_site_page, render_visit_sheet, write_assets
 from dashboards.shown import clean, confidence_word, hours, number, significant, volume
-from dashboards.small_pictures import calendar
+from dashboards.small_pictures import calendar, month_strip
 from dashboards.views import fleet_view, site_view
 from dashboards.wording import desk
 from diagnostics.causes import CAUSES, CAUTIONS
@@ -243,3 +245,20 @@ def test_words_for_confidence_and_hours():
 def test_rounding_of_plot_data_keeps_four_digits():
     values = np.array([0.0, 1234.5678, -0.00123456, np.nan])
     assert _rounded(values, 4) == [0.0, 1235.0, -0.001235, None]
+
+
+def test_hundreds_of_sites_stay_one_light_page():
+    kinds = [sample.clogged_view(), sample.stopped_view(), sample.silent_view(), sample.sound_view()]
+    views = [replace(view, site=view.site.replaced(id=f"s{number}", name=f"Site {number}"))
+             for number in range(300) for view in [kinds[number // 5 % 4] if number % 5 == 0 else kinds[3]]]
+    big = fleet_view(views, company="X", as_of=sample.AS_OF)
+    page = render_fleet_page(big)
+    assert len(page.encode()) < 600_000
+    assert page.count('<svg class="strip"') == sum(view.consequence.class_code != "all_well" for view in views)
+
+
+def test_strip_shows_what_is_not_known():
+    days = sample.sample_days(4, silent_from=sample.AS_OF, gaps=(sample.AS_OF - timedelta(days=3),))
+    strip = str(month_strip(days, sample.AS_OF))
+    assert strip.count(">?<") == 1 and strip.count(">–<") == 1 and "28 days judged" in strip
+    assert strip.count("M") >= 28 and 'class="u" d="M' in strip
