@@ -272,7 +272,8 @@ def _drive(rng: np.random.Generator, kind: str, family: str, machine: Machine) -
     with_probe = family.endswith("submersible")
     start = float(rng.uniform(0.10, 0.22)) * rated
     base = {**plain, "max_output_power_w": round(rated * float(rng.uniform(1.0, 1.3))),
-            "has_low_water_stop": with_probe, "start_power_w": round(start), "stop_power_w": round(start * float(rng.uniform(0.5, 0.85))),
+            "has_low_water_stop": with_probe, "start_power_w": round(start),
+            "stop_power_w": round(start * float(rng.uniform(0.5, 0.85))),
             "restart_delay_s": float(rng.choice([0, 60, 120, 300, 600])),
             "low_water_restart_delay_s": float(rng.choice([600, 1200, 1800, 3600])),
             "derating_start_temperature_c": float(rng.choice([40, 45, 50])), "derating_per_k": 0.02}
