@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from diagnostics.chain.array_alone import array_alone, level_sky
 from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
 from diagnostics.chain.daylight import SOURCES, Daylight, daylight, follows_directly
-from diagnostics.chain.drive import running_state
+from diagnostics.chain.drive import running_state, start_share
 from diagnostics.chain.site_model import ChainNotAvailable, Operation, SiteModel
 from diagnostics.chain.subhourly import daylight_in_pieces, joined, pieces_for
 from diagnostics.chain.uncertainty import FlowInterval, flow_interval
@@ -150,7 +150,9 @@ def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None)
             flow = 0.5 * flow + 0.5 * _flow(model, operation, level, running, steady=False)
         operation = model.operate(effective, cell, air, level, light.wind_power_w)
     flow = _flow(model, operation, level, running, steady=False)
-    return _Delivery(operation, flow + _bend(model, light, effective, level, flow, running), level, running)
+    flow = flow + _bend(model, light, effective, level, flow, running)
+    share = start_share(running, broken, light.interval_s[light.rows], model.site.drive.restart_delay_s)
+    return _Delivery(operation, flow * share, level, running)
 
 
 def _flow(model: SiteModel, operation: Operation, level: Floats, running: NDArray[np.bool_], *,

@@ -140,6 +140,30 @@ def derated_share(drive: Drive, air_temperature_c: ArrayLike) -> Floats:
     return np.clip(1.0 - drive.derating_per_k * above, 0.3, 1.0)
 
 
+def start_share(running: NDArray[np.bool_], broken: NDArray[np.bool_], interval_s: Floats,
+                restart_delay_s: float) -> Floats:
+    """
+    Share of an interval left to pump after the drive's own delay, in the interval in which it starts.
+
+    Parameters
+    ----------
+    running, broken : ndarray of bool, shape (n,)
+        As of `running_state`. [1]
+    interval_s : ndarray, shape (n,)
+        [s]
+    restart_delay_s : float
+        [s]
+
+    Returns
+    -------
+    share : ndarray, shape (n,)
+        1 while the pump runs on; a delay longer than the interval takes all of it. [1]
+    """
+    before = np.concatenate(([False], running[:-1])) & ~broken
+    starts = running & ~before
+    return np.where(starts, np.clip(1.0 - restart_delay_s / np.maximum(interval_s, 1.0), 0.0, 1.0), 1.0)
+
+
 def running_state(power_w: Floats, start_power_w: Floats, stop_power_w: Floats,
                   broken: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """

@@ -139,6 +139,16 @@ def test_start_above_stop_makes_mornings_later_than_evenings():
     assert power[running].iloc[0] > 590 and power[running].iloc[-1] < 400
 
 
+def test_restart_delay_takes_water_from_the_interval_of_the_start_only():
+    drive = {"kind": "tracking", "max_speed_rpm": 3200}
+    weather = sites.clear_days(CENTRIFUGAL, days=1)
+    at_once = expect(sites.centrifugal(drive=drive), weather, 600.0)["expected_flow_m3_s"]
+    late = expect(sites.centrifugal(drive={**drive, "restart_delay_s": 300}), weather, 600.0)["expected_flow_m3_s"]
+    first = at_once.gt(0).idxmax()
+    assert late[first] == pytest.approx(0.5 * at_once[first])
+    np.testing.assert_allclose(late.drop(first), at_once.drop(first))
+
+
 def test_site_without_a_model_says_no_chain_and_keeps_the_light():
     site = sites.printed_table(drive={"kind": "direct"})
     table = expect(site, sites.clear_days(site, days=1), 600.0)
