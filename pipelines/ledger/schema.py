@@ -2,7 +2,7 @@
 
 from diagnostics.readings import Mask
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 # Masks that a file alone can give rise to. Each is one column of bits, bit k for the channel at place k of
 # core_channels; most rows hold zeros, which the store packs to nothing.

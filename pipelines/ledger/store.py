@@ -96,6 +96,9 @@ class Ledger:
         if found and int(found[0]) > SCHEMA_VERSION:
             raise LedgerVersionError(f"the ledger has layout {found[0]}, this program knows up to {SCHEMA_VERSION}.",
                                      mend="Update the program.")
+        if found and int(found[0]) < SCHEMA_VERSION:
+            raise LedgerVersionError(f"the ledger has the older layout {found[0]}.", mend=f"Move {FILE_NAME} away and "
+                                     "ingest again: the logs folder and the archive beside it hold every raw file.")
 
     @contextmanager
     def _transaction(self, sql: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
