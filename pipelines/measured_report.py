@@ -25,8 +25,8 @@ from pipelines.fleet import Fleet, load_fleet
 from pipelines.ingest.load import IngestReport, ingest_fleet
 from pipelines.ledger import Ledger
 from pipelines.measured_arrays import compare_array
+from pipelines.stages.demo import sample_logs_folder
 
-MEASURED = Path(__file__).resolve().parent.parent / "sample-logs" / "measured"
 TRUTH_STUCK = "ac_power_inv_2173_stale_data.csv.gz"
 TRUTH_STRAIGHT = "ac_power_inv_2173_interpolated_data.csv.gz"
 
@@ -282,13 +282,14 @@ def results_text(run: Run) -> str:
 def main() -> None:
     """Run the report, print it and write it beside the data."""
     parser = argparse.ArgumentParser(description="What comes out on measured data, beside the known truth.")
-    parser.add_argument("folder", nargs="?", type=Path, default=MEASURED)
+    parser.add_argument("folder", nargs="?", type=Path, help="the folder of measured files")
     parser.add_argument("--no-write", action="store_true", help="print only")
     asked = parser.parse_args()
-    text = results_text(run_measured(asked.folder))
+    folder = asked.folder or sample_logs_folder() / "measured"
+    text = results_text(run_measured(folder))
     print(text)
     if not asked.no_write:
-        (asked.folder / "RESULTS.md").write_text(text, encoding="utf-8")
+        (folder / "RESULTS.md").write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
