@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 from diagnostics.chain.array_alone import array_alone, level_sky
 from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
 from diagnostics.chain.daylight import SOURCES, Daylight, daylight, follows_directly
+from diagnostics.chain.describable import ChainNotAvailable
 from diagnostics.chain.drive import running_state, start_share
-from diagnostics.chain.site_model import ChainNotAvailable, Operation, SiteModel
+from diagnostics.chain.site_model import SiteModel
 from diagnostics.chain.subhourly import daylight_in_pieces, joined, pieces_for
+from diagnostics.chain.supply import Operation
 from diagnostics.chain.uncertainty import FlowInterval, flow_interval
 from diagnostics.chain.well import aquifer_drawdown_m
 from diagnostics.health import HEALTHY, Health

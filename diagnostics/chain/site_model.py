@@ -1,7 +1,7 @@
 """One site in one state of health, with every table it is read from."""
 
 from dataclasses import dataclass, replace
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,14 @@ from diagnostics.chain.array import ArrayCurve, ArrayTable, array_curve
 from diagnostics.chain.cell_temperature import USUAL_WIND_M_S, faiman_cell_temperature_c
 from diagnostics.chain.crossing import CrossingTable, crossing_table
 from diagnostics.chain.daylight import fixed_losses
-from diagnostics.chain.drive import TRACKING_SHARE, DriveModel, derated_share
+from diagnostics.chain.describable import (
+    ChainNotAvailable,
+    Remembered,
+    pump_end_of,
+    refuse_what_has_no_chain,
+    water_side_of,
+)
+from diagnostics.chain.drive import DriveModel
 from diagnostics.chain.operating_point import (
     LoadLine,
     WaterSide,
@@ -23,10 +30,9 @@ from diagnostics.chain.operating_point import (
     motor_of,
     power_table,
     start_power_w,
-    water_side,
 )
-from diagnostics.chain.power_source import CHARGER_EFFICIENCY
-from diagnostics.chain.pump_end import DisplacementEnd, PowerTableEnd
+from diagnostics.chain.pump_end import DisplacementEnd
+from diagnostics.chain.supply import Operation, Supply
 from diagnostics.chain.table import LevelTable, place_on_axis
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2
 from diagnostics.chain.well import static_level_m
@@ -35,44 +41,12 @@ from diagnostics.site import Site
 
 Floats = NDArray[np.float64]
 
-_REMEMBERED = 128
 # A booster that passes the array straight through no longer switches: about half of its rated loss stays.
 _CONDUCTION_SHARE = 0.5
 
 
-class ChainNotAvailable(NotImplementedError):  # noqa: N818 - it is a state of the description, not a mistake
-    """The site's family, drive or source has no model, so nothing can be expected of it."""
-
-
-class _Remembered:
-    """Last results of a function of a frozen site, kept by identity: descriptions never change in place."""
-
-    def __init__(self) -> None:
-        self._kept: dict[int, tuple[Site, Any]] = {}
-
-    def of(self, site: Site, make: Any) -> Any:
-        found = self._kept.get(id(site))
-        if found is not None and found[0] is site:
-            return found[1]
-        made = make(site)
-        while len(self._kept) >= _REMEMBERED:
-            self._kept.pop(next(iter(self._kept)))
-        self._kept[id(site)] = (site, made)
-        return made
-
-
-_WATER_SIDES = _Remembered()
-_RATED = _Remembered()
-
-
-@dataclass(frozen=True)
-class Operation:
-    """What the drive takes and gives at each row, at a given aquifer level."""
-
-    power_available_w: Floats
-    power_taken_w: Floats
-    array_voltage_v: Floats
-    is_capped: NDArray[np.bool_]
+__all__ = ["ChainNotAvailable", "SiteModel"]
+_RATED = Remembered()
 
 
 @dataclass(frozen=True)
@@ -92,10 +66,8 @@ class SiteModel:
     aquifer: LevelTable
     steady_limit_m3_s: Floats
     aquifer_limit_m3_s: Floats
-    start_by_level_w: Floats
-    array: ArrayTable | None
+    supply: Supply
     curve: ArrayCurve | None
-    crossing: CrossingTable | None
     rated_flow_m3_s: float
     rated_array_power_w: float
     notes: tuple[str, ...]
@@ -119,8 +91,8 @@ class SiteModel:
         ChainNotAvailable
             If the family, drive or power source has no model.
         """
-        _refuse_what_has_no_model(site)
-        side: WaterSide = _WATER_SIDES.of(site, water_side)
+        refuse_what_has_no_chain(site)
+        side = water_side_of(site)
         motor, drive = motor_of(site, health), drive_of(site, health)
         levels = level_axis(site, side, health)
         line = load_line(site, side, drive, motor, levels, health, steady=False)
@@ -135,8 +107,9 @@ class SiteModel:
             held = site.drive.held_voltage_v if site.drive.kind in ("current_booster", "voltage_booster") else None
             array = ArrayTable.build(curve, held)
             crossing = _crossing(site, line, curve, health)
-        model = cls(site, health, side, drive, steady, aquifer, steady_limit, aquifer_limit,
-                    start_power_w(site, line, drive, motor), array, curve, crossing, np.nan, np.nan, side.end.notes)
+        supply = Supply(site, health, drive, aquifer, start_power_w(site, line, drive, motor), array, crossing)
+        model = cls(site, health, side, drive, steady, aquifer, steady_limit, aquifer_limit, supply, curve, np.nan,
+                    np.nan, side.end.notes)
         flow, power = model._rated() if health == HEALTHY else _RATED.of(site, _healthy_rating)
         return replace(model, rated_flow_m3_s=flow, rated_array_power_w=power)
 
@@ -228,7 +201,7 @@ class SiteModel:
         place = table.locate(array_power_w, level_m)
         if self.on_battery:
             full = table.locate(place.end, level_m).read("flow_m3_s")
-            flow = full * np.clip(place.power * self._bus_efficiency() / np.maximum(place.end, 1e-9), 0.0, 1.0)
+            flow = full * np.clip(place.power * self.supply.bus_efficiency() / np.maximum(place.end, 1e-9), 0.0, 1.0)
         else:
             flow = place.read("flow_m3_s")
         limit = self.steady_limit_m3_s if steady else self.aquifer_limit_m3_s
@@ -237,11 +210,17 @@ class SiteModel:
     @property
     def on_battery(self) -> bool:
         """Tell whether a battery decouples the pump from the sun."""
-        return self.site.drive.kind == "battery_bus"
+        return self.supply.on_battery
 
-    def _bus_efficiency(self) -> float:
-        battery = self.site.battery
-        return CHARGER_EFFICIENCY * battery.charge_efficiency if battery is not None else 1.0
+    @property
+    def array(self) -> ArrayTable | None:
+        """Tables of the array, None without one."""
+        return self.supply.array
+
+    @property
+    def crossing(self) -> CrossingTable | None:
+        """Crossings of array and load line, None for drives that choose their voltage."""
+        return self.supply.crossing
 
     def water_per_energy_m3_j(self, static_level_m: ArrayLike | None = None) -> Floats:
         """
@@ -353,7 +332,7 @@ class SiteModel:
     def operate(self, effective_w_m2: Floats, cell_temperature_c: Floats, air_temperature_c: Floats,
                 level_m: Floats, wind_power_w: Floats | None = None) -> Operation:
         """
-        Let the drive take what it can from the source.
+        Let the drive take what it can from the source; see `Supply.operate`.
 
         Parameters
         ----------
@@ -370,59 +349,11 @@ class SiteModel:
         -------
         operation : Operation
         """
-        wind = np.zeros_like(level_m, dtype=np.float64) if wind_power_w is None else wind_power_w
-        if self.array is None:
-            cap = self._cap(self.aquifer.locate(wind, level_m).end, air_temperature_c)
-            nothing = np.full(wind.shape, np.nan)
-            return Operation(wind, np.minimum(wind, cap), nothing, np.asarray(wind > cap))
-        best, voltage_mp, voltage_oc = self.array.read(effective_w_m2, cell_temperature_c, "power_mp_w",
-                                                       "voltage_mp_v", "voltage_oc_v")
-        if self.site.drive.kind == "direct":
-            return self._cross(effective_w_m2, cell_temperature_c, level_m, best)
-        held = "power_held_w" in self.array.grid.columns
-        if held:
-            offered = self.array.read(effective_w_m2, cell_temperature_c, "power_held_w")[0]
-            voltage = np.full_like(best, self.site.drive.held_voltage_v or np.nan)
-        else:
-            offered, voltage = best * TRACKING_SHARE, voltage_mp
-        offered = offered * self.health.tracking_ratio + wind
-        place = self.aquifer.locate(offered, level_m)
-        cap = self._cap(place.end, air_temperature_c)
-        taken, capped = np.minimum(offered, cap), offered > cap
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = np.where(best > 0, np.maximum(taken - wind, 0.0) / best, 1.0)
-        backed = self.array.voltage_when_backed_off(ratio, voltage_mp, voltage_oc)
-        voltage = np.where(capped | (self.health.tracking_ratio < 1.0), backed, voltage)
-        if self.crossing is not None:
-            motor_voltage = place.read("motor_voltage_v")
-            through = motor_voltage > voltage if self.site.drive.kind == "current_booster" else motor_voltage < voltage
-            if through.any():
-                crossed, crossed_v = self.crossing.read(effective_w_m2[through], cell_temperature_c[through],
-                                                        level_m[through])
-                taken[through] = np.minimum(crossed, cap[through])
-                voltage[through] = crossed_v
-                capped = capped & ~through
-        return Operation(best + wind, taken, voltage, np.asarray(capped))
-
-    def _cap(self, end_w: Floats, air_temperature_c: Floats) -> Floats:
-        end_w = np.minimum(end_w, self.drive.input_power_max_w)
-        if self.on_battery:
-            end_w = end_w / self._bus_efficiency()
-        if self.site.drive.derating_start_temperature_c is None:
-            return end_w
-        limit = self.drive.output_power_max_w
-        full = float(self.drive.input_power_w(np.array([limit]))[0]) if np.isfinite(limit) else end_w
-        return np.minimum(end_w, full * derated_share(self.site.drive, air_temperature_c))
-
-    def _cross(self, light: Floats, temperature: Floats, level: Floats, best: Floats) -> Operation:
-        if self.crossing is None:
-            raise ChainNotAvailable(f"site {self.site.id} couples directly but its pump has no load line.")
-        power, voltage = self.crossing.read(light, temperature, level)
-        return Operation(best, power, voltage, np.zeros(best.shape, dtype=np.bool_))
+        return self.supply.operate(effective_w_m2, cell_temperature_c, air_temperature_c, level_m, wind_power_w)
 
     def thresholds(self, cell_temperature_c: Floats, level_m: Floats) -> tuple[Floats, Floats]:
         """
-        What a standing pump needs to start, and a running one to go on.
+        What a standing pump needs to start, and a running one to go on; see `Supply.thresholds`.
 
         Parameters
         ----------
@@ -434,17 +365,7 @@ class SiteModel:
         start, stop : ndarray, shape (n,)
             Effective irradiance for direct coupling [W/m2], else power offered to the drive [W].
         """
-        if self.on_battery:
-            return np.zeros_like(level_m), np.zeros_like(level_m)
-        if self.site.drive.kind == "direct" and self.crossing is not None:
-            return self.crossing.thresholds(cell_temperature_c, level_m)
-        i, share = place_on_axis(level_m, self.aquifer.level_first, self.aquifer.level_last,
-                                 self.start_by_level_w.size)
-        start = self.start_by_level_w[i] + share * (self.start_by_level_w[i + 1] - self.start_by_level_w[i])
-        stop = self.aquifer.start[i] + share * (self.aquifer.start[i + 1] - self.aquifer.start[i])
-        settings = self.site.drive
-        return (np.maximum(start, max(settings.start_power_w or 0.0, settings.stop_power_w or 0.0)),
-                np.maximum(stop, settings.stop_power_w or 0.0))
+        return self.supply.thresholds(cell_temperature_c, level_m)
 
     def array_voltage(self, poa_w_m2: ArrayLike, cell_temperature_c: ArrayLike) -> Floats:
         """
@@ -502,35 +423,4 @@ def _crossing(site: Site, line: LoadLine, curve: ArrayCurve, health: Health) -> 
         return None
     loss = 0.0 if site.drive.kind == "direct" else _CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency)
     return crossing_table(line, curve, motor_of(site, health), site.pump.breakaway_torque_ratio,
-                          holds_torque=isinstance(line_end(site), DisplacementEnd), drive_loss=loss)
-
-
-def line_end(site: Site) -> object:
-    """
-    Pump end of a site, remembered.
-
-    Parameters
-    ----------
-    site : Site
-
-    Returns
-    -------
-    end : PumpEnd
-    """
-    side: WaterSide = _WATER_SIDES.of(site, water_side)
-    return side.end
-
-
-def _refuse_what_has_no_model(site: Site) -> None:
-    absent = site.lacks("array", "drive", "pump", "well", "pipework")
-    if absent:
-        raise ChainNotAvailable(f"Site {site.id} has no {' and no '.join(absent)}: it measures, it does not pump.")
-    if site.array is None and site.wind is None:
-        raise ChainNotAvailable(f"Site {site.id} has neither array nor wind turbine: its battery is filled by a source "
-                                "that is not described, so nothing can be expected of it.")
-    if site.drive.kind == "direct" and site.array is None:
-        raise ChainNotAvailable("A pump coupled straight to a wind turbine has no model: the turbine's voltage against "
-                                "speed is not described.")
-    if site.drive.kind == "direct" and isinstance(line_end(site), PowerTableEnd):
-        raise ChainNotAvailable("A directly coupled pump needs its curve or displacement: a table of flow against "
-                                "input power does not tell at which voltage it runs.")
+                          holds_torque=isinstance(pump_end_of(site), DisplacementEnd), drive_loss=loss)

@@ -11,7 +11,8 @@ from diagnostics.site import Site
 
 if TYPE_CHECKING:
     from diagnostics.chain.daylight import Daylight
-    from diagnostics.chain.site_model import Operation, SiteModel
+    from diagnostics.chain.site_model import SiteModel
+    from diagnostics.chain.supply import Operation
 
 Floats = NDArray[np.float64]
 
