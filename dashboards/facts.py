@@ -12,7 +12,7 @@ import pandas as pd
 
 from dashboards.shown import clean, hours, number, percent, volume, with_unit
 from dashboards.small_pictures import CalendarWeek, calendar
-from dashboards.views import SiteView
+from dashboards.views import DAYS_SHOWN, SiteView
 from dashboards.wording import desk, letter_actions, letter_wording
 from diagnostics.consequence import Consequence
 from diagnostics.evidence.features import FEATURES
@@ -85,7 +85,7 @@ def why_more(view: SiteView) -> list[str]:
             "the last level, the usual need and no inflow are taken." if known and placed.silent_days else
             "half full, the usual need and no inflow are taken." if placed.silent_days else
             "half full and the upper need are taken."))
-    elif placed.hours_are == "not known":
+    elif placed.hours_are == "not known" and view.pumps:
         need_known = math.isfinite(placed.usual_need_m3_day)
         lines.append("No tank is described: what is stored cannot be told." if need_known else
                      "Nobody wrote down who depends on it: hours cannot be told.")
@@ -180,10 +180,11 @@ def owner_says(view: SiteView, language: str) -> list[str]:
 
 
 def day_rows(view: SiteView) -> list[dict[str, str]]:
-    """Set every day as a row of text, the newest first."""
+    """Set every day that a page has room for as a row of text, the newest first."""
     unit, words = view.units.volume, desk()["day_state"]
     rows = []
-    for day, row in zip(view.diagnosis.days.index[::-1], view.diagnosis.days[::-1].to_dict("records"), strict=True):
+    days = view.diagnosis.days.tail(DAYS_SHOWN)[::-1]
+    for day, row in zip(days.index, days.to_dict("records"), strict=True):
         judged = bool(row["judged"])
         state = words.get(row["main_state"], words["not_judged"])["word"]
         if not judged and row["reason"]:
@@ -217,7 +218,7 @@ def all_accounts(view: SiteView) -> tuple[list[tuple[str, str]], list[dict[str, 
 
 def quarters(view: SiteView) -> list[tuple[CalendarWeek, ...]]:
     """Break the calendar into blocks of 14 weeks so that a year fits a page."""
-    weeks = calendar(view.diagnosis.days)
+    weeks = calendar(view.diagnosis.days.tail(DAYS_SHOWN))
     return [weeks[start:start + 14] for start in range(0, len(weeks), 14)]
 
 
@@ -257,7 +258,7 @@ def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, s
 def site_facts(view: SiteView) -> list[list[tuple[str, str]]]:
     """List what the site file says, in two columns; the position is coarse on purpose."""
     site, length = view.site, view.units.length
-    absent = set(getattr(site, "parts_absent", ()))
+    absent = site.parts_absent
 
     def metres(value: float | None) -> str:
         return "not written down" if value is None else with_unit(float(convert(value, "m", length)), length)

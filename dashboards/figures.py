@@ -10,13 +10,14 @@ import plotly.graph_objects as go
 from markupsafe import Markup
 
 from dashboards.shown import UNIT_PRINTED, DeskUnits, clean
-from dashboards.views import FleetView, PowerPicture, SiteView
+from dashboards.views import DAYS_SHOWN, FleetView, PowerPicture, SiteView
 from dashboards.wording import desk
 from diagnostics.results import WaterAccount
 from diagnostics.units import convert
 
 INK, PAPER, WATER, EARTH, BAND, GRID = "#1d262b", "#ffffff", "#2f6478", "#a4622b", "#e3ddcf", "#dcd7cb"
 FAINT = "#6b757a"
+_POINTS = 500           # a daily summary of many years is thinned evenly
 _PHONE_DAYS = 45        # days a narrow screen can show as bars; the table has them all
 _SANS = "Verdana, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
 # Distinguishable in black and white: pattern first, colour second.
@@ -37,7 +38,7 @@ def figure_json(figure: go.Figure) -> Markup:
 
 def delivered_against_expected(view: SiteView) -> go.Figure:
     """Draw delivered water a day against expected with its 95 % band; states stand below as marks of their own."""
-    days, unit = view.diagnosis.days, view.units.volume
+    days, unit = view.diagnosis.days.tail(DAYS_SHOWN), view.units.volume
     at = [pd.Timestamp(day).date().isoformat() for day in days.index]
     figure = _figure(300, f"{UNIT_PRINTED[unit]} a day")
     low, high, middle = (_values(days[name], unit) for name in
@@ -62,6 +63,8 @@ def delivered_against_expected(view: SiteView) -> go.Figure:
     _mark_services(figure, view, at)
     for place, finding in enumerate(view.open_findings[:3]):
         early = bool(at) and finding.onset.isoformat() < at[len(at) // 3]
+        if not at or finding.onset.isoformat() < at[0]:
+            continue
         _mark_onset(figure, finding.onset, short_label(finding.cause), "left" if early else "right", place)
     figure.update_layout(barmode="overlay", bargap=0)
     if len(at) > _PHONE_DAYS:
@@ -91,7 +94,8 @@ def flow_against_power(picture: PowerPicture, units: DeskUnits) -> go.Figure:
 
 def evidence_over_time(view: SiteView, column: str, title: str, band: float | None, onset: date | None) -> go.Figure:
     """Draw one daily summary over time, with the band in which a sound site wanders."""
-    values = view.diagnosis.summaries[column]
+    values = view.diagnosis.summaries[column].dropna()
+    values = values.iloc[np.linspace(0, len(values) - 1, min(len(values), _POINTS)).round().astype(int)]
     at = [pd.Timestamp(day).date().isoformat() for day in values.index]
     figure = _figure(190, title)
     if band is not None:
@@ -100,7 +104,7 @@ def evidence_over_time(view: SiteView, column: str, title: str, band: float | No
     figure.add_scatter(x=at, y=_rounded(values.to_numpy(dtype=float), 3), mode="markers", showlegend=False,
                        marker={"symbol": "circle", "size": 4, "color": WATER},
                        hovertemplate="%{x}<br>%{y:.3g}<extra></extra>")
-    if onset is not None:
+    if onset is not None and at and at[0] <= onset.isoformat():
         _mark_onset(figure, onset, "")
     figure.update_layout(margin={"t": 26, "b": 26}, yaxis={"title": None}, title={
         "text": title, "font": {"size": 12, "color": INK}, "x": 0, "xref": "paper", "y": 0.97})

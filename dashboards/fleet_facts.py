@@ -85,7 +85,7 @@ def drift(fleet: FleetView) -> list[DriftRow]:
         now = _share(days_since(judged, fleet.as_of - timedelta(days=29)))
         change = f"{'+' if now >= then else '−'}{number(abs(now - then) * 100, 2)} points" if math.isfinite(
             now - then) else "–"
-        absent = "pump" in set(getattr(view.site, "parts_absent", ()))
+        absent = not view.pumps
         rows.append(DriftRow(view, now, then, change,
                              "no pump" if absent else words["family"][view.site.pump.family],
                              _normal_days(days_since(view.diagnosis.days, fleet.as_of - timedelta(days=29)))))

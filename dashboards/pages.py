@@ -33,7 +33,7 @@ from dashboards.fleet_facts import drift, headline, standing_lists, unjudged_row
 from dashboards.rendering import html_page
 from dashboards.shown import UNIT_PRINTED, volume
 from dashboards.small_pictures import month_strip
-from dashboards.views import FleetView, SiteView
+from dashboards.views import DAYS_SHOWN, FleetView, SiteView
 from dashboards.wording import desk, letter_wording
 from diagnostics.consequence import CLASS_CODES
 from diagnostics.results import Finding
@@ -72,7 +72,8 @@ def render_fleet_page(fleet: FleetView) -> str:
 def render_site_page(view: SiteView) -> str:
     """Render one site from its verdict to the evidence behind it."""
     held: dict[str, HeldFigure] = {}
-    if len(view.diagnosis.days):
+    shown = view.diagnosis.days[["expected_m3", "seen_m3"]].tail(DAYS_SHOWN)
+    if (shown.notna() if view.pumps else shown > 0.0).any(axis=None):
         held["delivery"] = HeldFigure("delivery", figures.figure_json(figures.delivered_against_expected(view)))
     if view.power is not None:
         held["power"] = HeldFigure("power", figures.figure_json(figures.flow_against_power(view.power, view.units)))
@@ -87,9 +88,10 @@ def render_site_page(view: SiteView) -> str:
     return html_page(
         "site.html.j2", figures=held | {figure.name: figure for figure in evidence}, evidence_figures=evidence,
         root="../", outcome_sign=_OUTCOME_SIGN, recent=last_30(view), owner_says=_owner_says(view),
-        day_rows=day_rows(view), all_accounts=months, account_codes=codes, quarters=quarters(view),
-        reasons=reasons_not_judged(view.diagnosis.days), why=why_more(view), facts=site_facts(view),
-        account_places=_account_places(view), visit_href=f"../visits/{view.site.id}.html", **_site(view), **_shared())
+        day_rows=day_rows(view), days_held=len(view.diagnosis.days), all_accounts=months, account_codes=codes,
+        quarters=quarters(view), reasons=reasons_not_judged(view.diagnosis.days), why=why_more(view),
+        facts=site_facts(view), account_places=_account_places(view),
+        visit_href=f"../visits/{view.site.id}.html", **_site(view), **_shared())
 
 
 def render_visit_sheet(view: SiteView) -> str:
@@ -139,9 +141,10 @@ def _shared() -> dict[str, Any]:
 
 def _site(view: SiteView) -> dict[str, Any]:
     words = desk()
-    absent = set(getattr(view.site, "parts_absent", ()))
+    absent = view.site.parts_absent
     need = view.consequence.usual_need_m3_day
-    return {"view": view, "words": words, "verdict": words["verdict"][view.diagnosis.verdict],
+    verdict = words["verdict"][view.diagnosis.verdict if view.pumps else "station"]
+    return {"view": view, "words": words, "verdict": verdict,
             "held": words["class"][view.consequence.class_code], "unit": UNIT_PRINTED[view.units.volume],
             "unit_code": view.units.volume, "level_known": view.storage.usable_m3 == view.storage.usable_m3,
             "need": volume(need, view.units.volume, 2) if need == need and need > 0 else "",

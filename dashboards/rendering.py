@@ -54,7 +54,7 @@ def _long_date(when: date) -> str:
 
 
 def _short_date(when: date) -> str:
-    return f"{when.day} {when:%b}"
+    return f"{when.day} {when:%b %Y}"
 
 
 def _stamp(when: datetime) -> str:

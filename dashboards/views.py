@@ -29,6 +29,8 @@ from diagnostics.consequence import (
 from diagnostics.results import Finding, RepairProof, ServiceEvent, SiteDiagnosis, WaterAccount
 from diagnostics.site import Site
 
+DAYS_SHOWN = 400        # a page has room for a year and its neighbours; the ledger keeps everything
+
 
 @dataclass(frozen=True, slots=True)
 class FileSeen:
@@ -99,6 +101,11 @@ class SiteView:
     labels: Mapping[str, str]
     units: DeskUnits
     neighbours: tuple[Neighbour, ...] = ()
+
+    @property
+    def pumps(self) -> bool:
+        """Tell whether the site pumps, or only measures."""
+        return "pump" not in self.site.parts_absent
 
     @property
     def account(self) -> WaterAccount | None:
@@ -180,7 +187,8 @@ def site_view(site: Site, diagnosis: SiteDiagnosis, *, company: str, as_of: date
     """
     storage = storage or Storage()
     diagnosis = replace(diagnosis, days=with_day_columns(diagnosis.days))
-    placed = consequence(diagnosis, site.demand, storage, as_of=as_of, rules=rules)
+    placed = consequence(diagnosis, site.demand, storage, as_of=as_of, rules=rules,
+                         pumps="pump" not in site.parts_absent)
     still_open = tuple(open_findings(diagnosis.findings))
     closed = tuple(finding for finding in diagnosis.findings if finding not in still_open)
     return SiteView(

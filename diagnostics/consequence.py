@@ -189,7 +189,7 @@ def silent_days(days: pd.DataFrame, as_of: date) -> int:
 
 
 def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, as_of: date,
-                rules: RankingRules | None = None) -> Consequence:
+                rules: RankingRules | None = None, pumps: bool = True) -> Consequence:
     """
     Say how soon somebody should go to a site, and why.
 
@@ -205,6 +205,8 @@ def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, a
         Local day of the judgement, a day with complete data if any has.
     rules : RankingRules, optional
         Limits and needs.
+    pumps : bool, default True
+        False for a station that measures but does not pump: it has no verdict to miss and no tank to empty.
 
     Returns
     -------
@@ -217,11 +219,11 @@ def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, a
     told = [(as_of - finding.onset).days for finding in still_open if finding.cause == "logger_silent"]
     quiet = max([quiet, 1, *told]) if told else quiet if quiet >= rules.silent_after_days else 0
     faults = [finding for finding in still_open if finding.cause not in MEASURING_CAUSES]
-    usual, upper = daily_need(demand, rules)
+    usual, upper = daily_need(demand, rules) if pumps else (np.nan, np.nan)
     stands = diagnosis.verdict == "not working"
     inflow = 0.0 if quiet or stands else _worst_inflow(diagnosis.days, rules)
     hours, hours_are = _hours_to_empty(storage, usual if quiet else upper, inflow, quiet, rules, stands=stands)
-    code, reasons = _placed(diagnosis, still_open, hours, quiet, rules)
+    code, reasons = _placed(diagnosis, still_open, hours, quiet, rules, pumps=pumps)
     heads = demand.people + demand.large_animals + demand.small_animals
     return Consequence(
         class_code=code, hours_to_empty=hours, hours_are=hours_are, usual_need_m3_day=usual,
@@ -291,7 +293,7 @@ def _span(hours: float) -> str:
 
 
 def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, quiet: int,
-            rules: RankingRules) -> tuple[ClassCode, list[str]]:
+            rules: RankingRules, *, pumps: bool) -> tuple[ClassCode, list[str]]:
     """Take the most pressing of what the findings ask for, what the tank leaves, and what silence hides."""
     places: list[ClassCode] = ["all_well"]
     reasons: list[str] = []
@@ -305,15 +307,15 @@ def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, q
     short = short or any(finding.cause not in MEASURING_CAUSES for finding in still_open)
     if quiet:
         places.append("this_week")
-        reasons.append(f"Nothing heard for {quiet} {'day' if quiet == 1 else 'days'}. "
-                       "No news is not good news: no inflow is assumed.")
+        reasons.append(f"Nothing heard for {quiet} {'day' if quiet == 1 else 'days'}."
+                       + (" No news is not good news: no inflow is assumed." if pumps else ""))
     elif diagnosis.days.empty:
         places.append("this_week")
         reasons.append("No reading has ever come in.")
     elif diagnosis.verdict == "not working":
         places.append("today")
         reasons.append("The pump stands.")
-    elif diagnosis.verdict == "not enough data":
+    elif diagnosis.verdict == "not enough data" and pumps:
         places.append("next_route")
         reasons.append("Readings arrive but they are not enough for a verdict.")
     elif diagnosis.verdict == "less than it should":

@@ -19,7 +19,7 @@ from dashboards.wording import desk
 from diagnostics.causes import CAUSES, CAUTIONS
 from diagnostics.consequence import CLASS_CODES
 from diagnostics.results import DAY_COLUMNS, SiteDiagnosis
-from diagnostics.site import Drive
+from diagnostics.site import Drive, Site
 from diagnostics.site.pump import Family
 from tests.dashboards import sample
 
@@ -262,3 +262,36 @@ def test_strip_shows_what_is_not_known():
     strip = str(month_strip(days, sample.AS_OF))
     assert strip.count(">?<") == 1 and strip.count(">–<") == 1 and "28 days judged" in strip
     assert strip.count("M") >= 28 and 'class="u" d="M' in strip
+
+
+def _station():
+    site = Site.model_validate({
+        "id": "river", "name": "River gauge", "latitude_deg": 52.2, "longitude_deg": 5.3, "altitude_m": 20.0,
+        "timezone": "Europe/Amsterdam", "installed_on": "1995-01-14",
+        "parts_absent": ["array", "drive", "pump", "well", "pipework"]})
+    days = sample.sample_days(1).assign(judged=False, reason="no pump described", main_state="not_judged",
+                                        expected_m3=np.nan, delivered_m3=np.nan, seen_m3=np.nan)
+    diagnosis = SiteDiagnosis("river", days, pd.DataFrame(), pd.DataFrame(), [], [], [],
+                              notes=["Level: 0.41 m higher in one step on 2025-05-25."])
+    return site_view(site, diagnosis, company="X", as_of=sample.AS_OF)
+
+
+def test_station_that_measures_asks_for_no_drive_and_shows_its_record():
+    view = _station()
+    assert view.consequence.class_code == "all_well"
+    text = _words(render_site_page(view))
+    assert "Measures, does not pump" in text and "0.41 m higher in one step" in text
+    assert "until the tank is empty" not in text and "Water account" not in text and "Say to the owner" not in text
+    assert "Measures, does not pump" in _words(render_fleet_page(fleet_view([view], company="X", as_of=sample.AS_OF)))
+
+
+def test_thirty_years_of_days_stay_one_light_page():
+    view = _station()
+    days = pd.concat([view.diagnosis.days] * 80)
+    days = days.set_axis([stamp.date() for stamp in pd.date_range("1992-01-01", periods=len(days))]).assign(seen_m3=1.0)
+    summaries = pd.DataFrame({"drawdown": np.linspace(0.0, 0.5, len(days))}, index=days.index)
+    made = site_view(view.site, replace(view.diagnosis, days=days, summaries=summaries), company="X",
+                     as_of=sample.AS_OF)
+    page = render_site_page(made)
+    assert len(page.encode()) < 600_000
+    assert f"The last 400 of {len(days)} days are shown" in _words(page)
