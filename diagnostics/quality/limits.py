@@ -49,7 +49,10 @@ def mark_beyond_sheets(context: Context, marks: Marks) -> None:
 
 def mark_night(context: Context, marks: Marks) -> None:
     """Mark current, power and light while the sun is well below the horizon."""
-    site, settings, night = context.site, context.settings, context.is_night
+    site, settings = context.site, context.settings
+    if not any(context.has(channel) for channel in (*CURRENT_CHANNELS, "array_power_w", *IRRADIANCE_CHANNELS)):
+        return
+    night = context.is_night
     with np.errstate(invalid="ignore"):
         if site.array is not None:
             for channel in CURRENT_CHANNELS:

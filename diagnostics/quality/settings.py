@@ -32,6 +32,10 @@ class QualitySettings(BaseModel):
     stuck_irradiance_s: float = Field(default=7200.0, ge=1800, le=86400, description="Exactly the same irradiance by "
                                       "day; even fog changes by more than 1 W/m2 in two hours.")
     stuck_samples: int = Field(default=6, ge=3, le=100, description="Fewer equal values than this say nothing.")
+    stuck_fine_s: float = Field(default=3600.0, ge=600, le=86400, description="Exactly the same current or power, "
+                                "from a sensor that resolves finely.")
+    fine_resolution_ratio: float = Field(default=1e-3, ge=1e-6, le=0.1, description="Usual smallest step over the "
+                                         "greatest value, below which a sensor counts as fine.")
     stuck_slow_s: float = Field(default=6 * 3600.0, ge=3600, le=7 * 86400, description="Exactly the same temperature, "
                                 "wind or rain rate, for sensors that resolve at least 0.2 of their unit.")
     stuck_coarse_s: float = Field(default=24 * 3600.0, ge=6 * 3600, le=14 * 86400, description="The same for sensors "

@@ -26,6 +26,7 @@ def mark_stuck(context: Context, marks: Marks) -> None:
     _mark_stuck_light(context, marks)
     _mark_stuck_slow(context, marks)
     _mark_stuck_through_night(context, marks)
+    _mark_stuck_fine(context, marks)
     _mark_stuck_through_pumping(context, marks)
     _mark_stuck_tank(context, marks)
     _mark_frozen_total(context, marks)
@@ -76,6 +77,23 @@ def _mark_stuck_through_night(context: Context, marks: Marks) -> None:
         with np.errstate(invalid="ignore"):
             lively = np.abs(values) > 0.02 * (np.nanmax(np.abs(values)) if np.isfinite(values).any() else 1.0)
         marks.add(channel, Mask.STUCK, night & day & lively & (count >= settings.stuck_samples))
+
+
+def _mark_stuck_fine(context: Context, marks: Marks) -> None:
+    """Mark current and power that repeat exactly although their sensor resolves far less than their changes."""
+    settings = context.settings
+    for channel in SUN_DRIVEN[1:]:
+        if not context.has(channel):
+            continue
+        values = context.channel(channel)
+        highest = float(np.nanmax(np.abs(values))) if np.isfinite(values).any() else 0.0
+        if not 0.0 < resolution(values) < settings.fine_resolution_ratio * highest:
+            continue
+        run = run_starts(values)
+        length_s, count = per_run(run, _elapsed_s(context)), per_run(run, np.isfinite(values).astype(np.float64))
+        with np.errstate(invalid="ignore"):
+            lively = np.abs(values) > 0.005 * highest
+        marks.add(channel, Mask.STUCK, lively & (count >= settings.stuck_samples) & (length_s >= settings.stuck_fine_s))
 
 
 def _switches(pumping: Flags, run: np.ndarray) -> Flags:
@@ -142,8 +160,14 @@ def mark_straight(context: Context, marks: Marks) -> None:
     for channel in STRAIGHT_CHANNELS:
         if context.has(channel):
             values = context.channel(channel)
-            marks.add(channel, Mask.INTERPOLATED, equal_steps(
-                values, samples, context.settings.straight_step_ratio * resolution(values)))
+            coarse = context.settings.straight_step_ratio * resolution(values)
+            # Over a long stretch even steps as small as the rounding cannot all be equal.
+            straight = equal_steps(values, samples, coarse) | equal_steps(
+                values, 4 * samples, 1e-9 * float(np.nanmax(np.abs(values), initial=1.0)))
+            if channel.endswith("irradiance_w_m2"):
+                with np.errstate(invalid="ignore"):     # the thermal offset of a dark pyranometer creeps evenly
+                    straight &= values > context.settings.night_irradiance_w_m2
+            marks.add(channel, Mask.INTERPOLATED, straight)
 
 
 def mark_spikes(context: Context, marks: Marks) -> None:
