@@ -276,8 +276,10 @@ def short_section(run: Run, good: int, tables: dict[str, tuple[str, pd.DataFrame
         bright = table[table["low_w_m2"] >= 400.0]
         if bright.empty:
             continue
-        said = [f"{bright[f'power_bias_{who}'].min():+.1%} to {bright[f'power_bias_{who}'].max():+.1%} off, nRMSE up to "
-                f"{bright[f'power_nrmse_{who}'].max():.1%}" for who in ("ours", "plain")]
+        said = []
+        for who in ("ours", "plain"):
+            bias, error = bright[f"power_bias_{who}"], bright[f"power_nrmse_{who}"]
+            said.append(f"{bias.min():+.1%} to {bias.max():+.1%} off, nRMSE up to {error.max():.1%}")
         lines.append(f"- Array {name}: power above 400 W/m2 {said[0]}; plain pvlib without losses {said[1]}.")
     return [*lines, ""]
 
