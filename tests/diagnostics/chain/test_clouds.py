@@ -48,10 +48,13 @@ def test_spread_inside_intervals_brings_the_water_nearer_to_that_of_the_minutes(
     kept = truth.notna() & corrected.notna()
     unsteady = kept & ((corrected - plain).abs() > 1e-3 * model.rated_flow_m3_s)
     assert unsteady.sum() > 30
-    bias_plain = float((plain - truth)[unsteady].mean()) / model.rated_flow_m3_s
-    bias_corrected = float((corrected - truth)[unsteady].mean()) / model.rated_flow_m3_s
-    assert abs(bias_corrected) < abs(bias_plain)
-    assert abs(bias_corrected) < 0.02
+    miss_plain, miss = (plain - truth)[unsteady] / model.rated_flow_m3_s, (corrected - truth)[unsteady] / (
+        model.rated_flow_m3_s)
+    assert float((miss**2).mean()) < 0.75 * float((miss_plain**2).mean())
+    assert abs(float(miss.mean())) < 0.01
+    # With start and stop at one power nothing but the bend of the curve is left, and the mean must come nearer too.
+    if make is not sites.helical:
+        assert abs(float(miss.mean())) < 0.5 * abs(float(miss_plain.mean()))
 
 
 def test_steady_light_has_no_spread_and_unknown_neighbours_tell_none():
