@@ -73,13 +73,25 @@ def print_ingest(report: "IngestReport") -> None:
     """Say what came in and, file by file, what did not."""
     console = screen(errors=True)
     console.print(escape(str(report)), soft_wrap=True)
-    for message in report.messages[:_MESSAGES_SHOWN]:
+    gathered = _gathered(report.messages)
+    for message in gathered[:_MESSAGES_SHOWN]:
         console.print(f"  {escape(message)}", soft_wrap=True)
-    if len(report.messages) > _MESSAGES_SHOWN:
-        console.print(f"  and {len(report.messages) - _MESSAGES_SHOWN} more; the site pages list them all.")
+    if len(gathered) > _MESSAGES_SHOWN:
+        console.print(f"  and {len(gathered) - _MESSAGES_SHOWN} more; the site pages list them all.")
     if report.unclaimed:
         named = ", ".join(report.unclaimed[:5]) + (" ..." if len(report.unclaimed) > 5 else "")
         console.print(f"  {len(report.unclaimed)} file(s) in logs/ belong to no site: {escape(named)}", soft_wrap=True)
+
+
+def _gathered(messages: Sequence[str]) -> list[str]:
+    """Say once what holds for many files of one folder; what happened once stands first."""
+    files: dict[tuple[str, str], list[str]] = {}
+    for message in messages:
+        name, _, says = message.partition(": ")
+        files.setdefault((name.rpartition("/")[0], says), []).append(name)
+    return [f"{names[0]}: {says}" if len(names) == 1 else f"{folder}/ ({len(names)} files, the first "
+            f"{names[0].rpartition('/')[2]}): {says}"
+            for (folder, says), names in sorted(files.items(), key=lambda item: len(item[1]))]
 
 
 def print_letters(report: "LettersReport", out: "OutFolder") -> None:
@@ -92,22 +104,25 @@ def print_letters(report: "LettersReport", out: "OutFolder") -> None:
 def print_findings(fleet: "Fleet", out: "OutFolder", *, sites: Iterable[str] | None = None, only_open: bool) -> None:
     """Print the findings as a table, then what was not judged, then how many sites are well."""
     from dashboards.facts import size_says
-    from dashboards.shown import confidence_word, volume
-    from dashboards.wording import cause_labels, desk
+    from dashboards.figures import short_label
+    from dashboards.shown import volume
+    from dashboards.wording import desk
+    from diagnostics.consequence import MEASURING_CAUSES
     from pipelines.stages.asking import diagnoses_of, listed
 
     diagnoses = diagnoses_of(fleet, out, sites)
-    words, labels = desk(), cause_labels()
+    words = desk()
     console = screen()
-    shown = table("Findings", "Site", "Finding", "How sure", "Since", "Size", "Water lost a day", "Go", "Status",
-                  right=("Water lost a day",))
+    shown = table("Findings", "Site", "Finding", "Sure", "Since", "Size", "Lost a day", "Go", "Status",
+                  right=("Lost a day",))
     rows = listed(diagnoses.values(), only_open=only_open)
     for finding in rows:
-        also = [labels.get(code, code).lower() for code in finding.group if code != finding.cause]
-        name = labels.get(finding.cause, finding.cause) + (f" (or {', '.join(also)})" if also else "")
-        sure = f"{confidence_word(finding.confidence)} ({finding.confidence:.2f})"
-        shown.add_row(finding.site_id, escape(name), sure, f"{finding.onset:%Y-%m-%d}", escape(size_says(finding)),
-                      volume(finding.water_lost_m3_day), words["urgency"][finding.urgency],
+        also = [short_label(code).lower() for code in finding.group if code != finding.cause]
+        name = short_label(finding.cause) + (f", or {', or '.join(also)}" if also else "")
+        lost = "–" if finding.cause in MEASURING_CAUSES else volume(finding.water_lost_m3_day, digits=2)
+        size = size_says(finding.model_copy(update={"size_means": ""}))
+        shown.add_row(finding.site_id, escape(name), f"{finding.confidence:.2f}", f"{finding.onset:%Y-%m-%d}",
+                      escape(size), lost, words["urgency"][finding.urgency],
                       words["status"][finding.status])
     if rows:
         console.print(shown)
@@ -127,7 +142,7 @@ def _print_verdicts(console: Console, diagnoses: "dict[str, SiteDiagnosis]") -> 
 
 def print_account(site: "Site", account: "WaterAccount") -> None:
     """Print a water account; its lines add up to what was expected."""
-    from dashboards.shown import number, volume
+    from dashboards.shown import volume
     from dashboards.wording import cause_labels, desk
 
     labels, states = cause_labels(), desk()["state"]
@@ -135,16 +150,22 @@ def print_account(site: "Site", account: "WaterAccount") -> None:
                   "95 % interval", right=("Volume", "95 % interval"))
     unit = site.owner.volume_unit
     shown.add_row("Expected", volume(account.expected_m3, unit, 4),
-                  f"{number(account.expected_low_m3)} to {number(account.expected_high_m3)} m³")
+                  _between(account.expected_low_m3, account.expected_high_m3, unit))
     for line in account.lines:
         name = {"delivered": "Delivered", "unexplained": "Not explained"}.get(
             line.kind, states.get(line.code) if line.kind == "state" else labels.get(line.code)) or line.code
         shown.add_row(f"  {escape(name)}", volume(line.volume_m3, unit, 4),
-                      f"{number(line.low_m3)} to {number(line.high_m3)} m³")
+                      _between(line.low_m3, line.high_m3, unit))
     console = screen()
     console.print(shown)
     console.print(f"{account.judged_days} of {account.days} days judged; the meter saw "
                   f"{volume(account.seen_m3, unit, 4)} in all.")
+
+
+def _between(low_m3: float, high_m3: float, unit: str) -> str:
+    from dashboards.shown import volume
+
+    return f"{volume(low_m3, unit)} to {volume(high_m3, unit)}"
 
 
 def print_score(card: "ScoreCard") -> None:

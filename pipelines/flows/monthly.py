@@ -29,4 +29,4 @@ def monthly(fleet_folder: str, out: str | None = None, month: str | None = None,
     out_folder = OutFolder.of(Path(fleet_folder), Path(out) if out else None)
     out_folder.claim(Path(fleet_folder))
     moment = moments.parse_moment(as_of, moments.zone_of(fleet)) if as_of else datetime.now(UTC)
-    return len(write_letters(quote(fleet), out_folder, moment, month))
+    return write_letters(quote(fleet), out_folder, moment, month)

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from datetime import datetime
-from pathlib import Path
 
 from prefect import get_run_logger, task
 from prefect.cache_policies import NO_CACHE
@@ -27,7 +26,7 @@ def read_new_files(fleet: Fleet, out: OutFolder) -> None:
     """Bring every new logger file into the ledger."""
     with loading.open_ledger(out) as ledger:
         report = loading.ingest(fleet, ledger)
-    get_run_logger().info("files read: %s", report.one_line())
+    get_run_logger().info("files read: %s", report)
 
 
 @task(name="diagnose-chunk", **_READS_AND_WRITES)
@@ -59,10 +58,13 @@ def list_alerts(fleet: Fleet, out: OutFolder, as_of: datetime) -> int:
 
 
 @task(name="write-letters", **_READS_AND_WRITES)
-def write_letters(fleet: Fleet, out: OutFolder, as_of: datetime, month: str | None) -> list[Path]:
-    """Write the owners' letters of a month into the outbox."""
+def write_letters(fleet: Fleet, out: OutFolder, as_of: datetime, month: str | None) -> int:
+    """Write the owners' letters of a month into the outbox and return how many there are."""
     with loading.open_ledger(out, read_only=True) as ledger:
-        return publishing.letters(fleet, ledger, out, as_of=as_of, month=month)
+        report = publishing.letters(fleet, ledger, out, as_of=as_of, month=month)
+    for site_id, reason in report.skipped.items():
+        get_run_logger().warning("no letter for %s: %s", site_id, reason)
+    return len(report.written)
 
 
 def chunks(site_ids: list[str], size: int) -> Iterator[list[str]]:

@@ -1,7 +1,7 @@
 """The science over all sites: one failing site is recorded and never stops the others."""
 
 import traceback
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
@@ -133,31 +133,47 @@ def _attempt(job: SiteJob) -> "SiteDiagnosis | SiteFailure":
         return _failure(job.site.id, error)
 
 
-def _failure(site_id: str, error: Exception) -> SiteFailure:
-    return SiteFailure(site_id, f"{type(error).__name__}: {error}", traceback.format_exc())
+def _failure(site_id: str, error: BaseException) -> SiteFailure:
+    return SiteFailure(site_id, f"{type(error).__name__}: {error}", "".join(traceback.format_exception(error)))
 
 
 def _in_processes(jobs: Iterator[SiteJob], workers: int) -> Iterator["SiteDiagnosis | SiteFailure"]:
+    """Work on few jobs at a time, so memory stays bounded; after a process died its jobs are tried one by one."""
+    doubtful: list[SiteJob] = []
+    while True:
+        died = yield from _until_a_process_dies(jobs, workers)
+        doubtful += died
+        if not died:
+            break
+    for job in doubtful:
+        for lost in (yield from _until_a_process_dies(iter([job]), 1)):
+            yield SiteFailure(lost.site.id, "its process was stopped by the system, most probably for want of memory")
+
+
+def _until_a_process_dies(jobs: Iterator[SiteJob], workers: int
+                          ) -> Generator["SiteDiagnosis | SiteFailure", None, list[SiteJob]]:
+    """Yield results; return the jobs that were under way when a process died, none where all went well."""
     from multiprocessing import get_context
 
-    # Spawned, not forked: a fork would copy the open ledger and its threads. Few jobs wait, so memory stays bounded.
+    waiting: dict[Future[SiteDiagnosis | SiteFailure], SiteJob] = {}
+    # Spawned, not forked: a fork would copy the open ledger and its threads.
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        waiting: dict[Future[SiteDiagnosis | SiteFailure], str] = {}
         for job in islice(jobs, workers + 1):
-            waiting[pool.submit(_attempt, job)] = job.site.id
+            waiting[pool.submit(_attempt, job)] = job
         while waiting:
             finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
             for future in finished:
-                site_id = waiting.pop(future)
-                try:
-                    outcome = future.result()
-                except BrokenProcessPool as error:
-                    raise error
-                except Exception as error:                      # a result that could not be sent back
-                    outcome = _failure(site_id, error)
-                yield outcome
-                for job in islice(jobs, 1):
-                    waiting[pool.submit(_attempt, job)] = job.site.id
+                error = future.exception()
+                if isinstance(error, BrokenProcessPool):
+                    return list(waiting.values())
+                job = waiting.pop(future)
+                yield future.result() if error is None else _failure(job.site.id, error)
+                for following in islice(jobs, 1):
+                    try:
+                        waiting[pool.submit(_attempt, following)] = following
+                    except BrokenProcessPool:
+                        return [*waiting.values(), following]
+    return []
 
 
 def not_worked_out(failure: SiteFailure) -> "SiteDiagnosis":

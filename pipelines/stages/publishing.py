@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from pipelines.errors import RequestError
 from pipelines.stages.moments import last_full_month, parse_month, zone_of
 from pipelines.stages.outfolder import OutFolder, write_bytes, write_text
-from pipelines.stages.viewing import fleet_view_of, site_view_of
+from pipelines.stages.viewing import failed_view_of, fleet_view_of, site_view_of
 
 if TYPE_CHECKING:
     from datetime import date
@@ -45,7 +45,10 @@ def publish(fleet: "Fleet", ledger: "Ledger", out: OutFolder, *, as_of: datetime
     files = ledger.files()
     views = []
     for site_id in fleet.sites:
-        views.append(site_view_of(fleet, ledger, site_id, as_of, files))
+        try:
+            views.append(site_view_of(fleet, ledger, site_id, as_of, files))
+        except Exception as error:                              # a page that says so instead; the others go on
+            views.append(failed_view_of(fleet, site_id, as_of, error))
         if progress is not None:
             progress(site_id)
     written = []

@@ -40,6 +40,15 @@ def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime
         units=_desk_units(fleet, DeskUnits))
 
 
+def failed_view_of(fleet: "Fleet", site_id: str, as_of: datetime, error: Exception) -> "SiteView":
+    """Assemble the page of a site whose results cannot be read, so that it is not missing on the fleet page."""
+    from dashboards.views import site_view
+
+    site = fleet.sites[site_id]
+    return site_view(site, not_worked_out(SiteFailure(site_id, f"{type(error).__name__}: {error}")),
+                     company=fleet.company.name, as_of=last_day(as_of, site.timezone))
+
+
 def fleet_view_of(fleet: "Fleet", views: Iterable["SiteView"], as_of: datetime, files: "pd.DataFrame") -> "FleetView":
     """Assemble what the fleet page shows; what is wrong in the fleet folder stands on it too."""
     from dashboards.shown import DeskUnits

@@ -1,0 +1,199 @@
+"""The whole job from the command line on a small fleet, and what each verb answers afterwards."""
+
+import email
+import json
+import re
+import shutil
+import subprocess
+import sys
+from email import policy
+
+import pytest
+
+from pipelines.cli import main
+
+
+def run(*words):
+    """Run a verb and return its exit code."""
+    try:
+        main([str(word) for word in words])
+    except SystemExit as left:
+        return left.code or 0
+    return 0
+
+
+def test_the_job_leaves_a_page_for_the_fleet_and_for_each_site(small_run):
+    pages = {path.relative_to(small_run / "pages").as_posix() for path in (small_run / "pages").rglob("*.html")}
+    assert {"index.html", "sites/draw-camp.html", "sites/tule-house.html", "sites/windy-point.html"} <= pages
+    index = (small_run / "pages" / "index.html").read_text(encoding="utf-8")
+    assert 'href="sites/draw-camp.html"' in index
+    assert "http://" not in re.sub(r"http://www\.w3\.org/[^\"' ]*", "", index)
+    assert (small_run / "pages" / "assets" / "plotly.min.js").stat().st_size > 1_000_000
+
+
+def test_what_was_planted_is_found_and_the_sound_site_has_no_fault_of_pump_or_array(small_fleet, small_run, capsys):
+    assert run("findings", small_fleet, "--out", small_run, "--json") == 0
+    found = json.loads(capsys.readouterr().out)
+    causes = {(one["site_id"], one["cause"]) for one in found}
+    assert ("draw-camp", "string_open") in causes
+    assert ("windy-point", "logger_silent") in causes
+    string = next(one for one in found if one["cause"] == "string_open")
+    assert string["onset_low"] <= "2026-05-28" <= string["onset_high"]
+
+
+def test_findings_can_be_asked_of_one_site_and_as_a_table(small_fleet, small_run, capsys):
+    assert run("findings", small_fleet, "--out", small_run, "--site", "draw-camp", "--all") == 0
+    shown = capsys.readouterr().out
+    assert "draw-camp" in shown
+    assert "windy-point" not in shown
+
+
+def test_an_unknown_site_is_refused_with_the_nearest_one(small_fleet, small_run, capsys):
+    assert run("findings", small_fleet, "--out", small_run, "--site", "draw-kamp") == 2
+    assert "draw-camp" in capsys.readouterr().err
+
+
+def test_the_account_of_a_month_adds_up(small_fleet, small_run, capsys):
+    assert run("account", "draw-camp", "--fleet", small_fleet, "--out", small_run, "--month", "2026-06", "--json") == 0
+    account = json.loads(capsys.readouterr().out)
+    assert account["first_day"] == "2026-06-01"
+    assert sum(line["volume_m3"] for line in account["lines"]) == pytest.approx(account["expected_m3"], abs=1e-6)
+
+
+def test_a_month_without_account_names_those_there_are(small_fleet, small_run, capsys):
+    assert run("account", "draw-camp", "--fleet", small_fleet, "--out", small_run, "--month", "2024-01") == 2
+    assert "2026-06" in capsys.readouterr().err
+
+
+def test_letters_wait_in_the_outbox_for_the_last_month_that_is_over(small_run):
+    names = {path.name for path in (small_run / "outbox").glob("*.eml")}
+    assert names == {f"2026-07_{site_id}.eml" for site_id in ("draw-camp", "tule-house", "windy-point")}
+    mail = email.message_from_bytes((small_run / "outbox" / "2026-07_draw-camp.eml").read_bytes(),
+                                    policy=policy.default)
+    assert mail["To"] and mail["From"] and mail["Date"]
+    assert {part.get_content_type() for part in mail.walk()} >= {"text/plain", "text/html", "image/png"}
+
+
+@pytest.mark.slow
+def test_doing_it_again_reads_nothing_new_and_leaves_pages_untouched(small_fleet, small_run, tmp_path, capsys):
+    out = tmp_path / "out"
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    shutil.copytree(small_run, out)
+    (out / "made-from.txt").unlink()
+    pages = {path: path.stat().st_mtime_ns for path in out.rglob("*.html")}
+    assert run("ingest", fleet, "--out", out) == 0
+    assert "0 new file(s)" in capsys.readouterr().err
+    assert run("diagnose", fleet, "--out", out, "--workers", "1") == 0
+    assert run("publish", fleet, "--out", out) == 0
+    assert {path: path.stat().st_mtime_ns for path in out.rglob("*.html")} == pages
+
+
+def test_a_page_of_a_site_that_left_the_fleet_goes_with_it(small_fleet, small_run, tmp_path):
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (out / "made-from.txt").unlink()
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    (fleet / "sites" / "windy-point.toml").unlink()
+    assert run("publish", fleet, "--out", out) == 0
+    assert not (out / "pages" / "sites" / "windy-point.html").exists()
+    assert (out / "pages" / "sites" / "draw-camp.html").exists()
+
+
+@pytest.mark.slow
+def test_one_failing_site_is_recorded_shown_and_does_not_stop_the_others(small_fleet, tmp_path, monkeypatch, capsys):
+    import diagnostics.diagnose as science
+
+    sound = science.diagnose_site
+
+    def falters(site, readings, **more):
+        if site.id == "draw-camp":
+            raise ArithmeticError("a number nobody foresaw")
+        return sound(site, readings, **more)
+
+    monkeypatch.setattr(science, "diagnose_site", falters)
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    assert run("run", fleet, "--out", tmp_path / "out", "--workers", "1") == 1
+    told = capsys.readouterr()
+    assert "draw-camp: could not be worked out" in told.err
+    assert "a number nobody foresaw" in told.err
+    page = (tmp_path / "out" / "pages" / "sites" / "draw-camp.html").read_text(encoding="utf-8")
+    assert "a number nobody foresaw" in page
+    assert (tmp_path / "out" / "pages" / "sites" / "tule-house.html").exists()
+
+
+@pytest.mark.slow
+def test_a_process_that_dies_costs_its_own_site_only(small_fleet, small_run, tmp_path, monkeypatch):
+    """A site that eats all memory gets its process killed by the system; the others are worked out all the same."""
+    from importlib import import_module
+
+    from pipelines.stages import diagnosing
+    from pipelines.stages.loading import load, open_ledger
+    from pipelines.stages.outfolder import OutFolder
+
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (tmp_path / "plant").mkdir()
+    (tmp_path / "plant" / "dying_attempt.py").write_text(
+        "import os\n"
+        "from pipelines.stages.diagnosing import _attempt\n\n\n"
+        "def attempt(job):\n"
+        "    return os._exit(137) if job.site.id == 'draw-camp' else _attempt(job)\n", encoding="utf-8")
+    monkeypatch.syspath_prepend(tmp_path / "plant")
+    monkeypatch.setattr(diagnosing, "_attempt", import_module("dying_attempt").attempt)
+    with open_ledger(OutFolder(out)) as ledger:
+        report = diagnosing.diagnose(load(small_fleet), ledger, workers=2)
+    assert [failure.site_id for failure in report.failed] == ["draw-camp"]
+    assert sorted(report.done) == ["tule-house", "windy-point"]
+    assert "memory" in report.failed[0].says
+
+
+def test_an_installed_command_prints_our_errors_without_traceback(tmp_path):
+    done = subprocess.run([sys.executable, "-c", "from pipelines.cli import main; main()", "run", tmp_path / "nowhere"],
+                          capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert "liftledger start" in done.stderr
+
+
+def test_a_folder_above_the_fleet_is_told_where_the_fleet_is(small_fleet, capsys):
+    assert run("run", small_fleet.parent) == 2
+    assert str(small_fleet) in capsys.readouterr().err
+
+
+def test_check_tells_everything_and_fails_on_an_error(small_fleet, tmp_path, capsys):
+    assert run("check", small_fleet) == 0
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    sheet = fleet / "sites" / "draw-camp.toml"
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace("latitude_deg", "latitude_degrees"), encoding="utf-8")
+    capsys.readouterr()
+    assert run("check", fleet) == 2
+    said = capsys.readouterr().out
+    assert "draw-camp.toml" in said
+    assert "latitude_deg" in said
+
+
+def test_a_broken_site_sheet_is_left_out_aloud_and_named_on_the_fleet_page(small_fleet, small_run, tmp_path, capsys):
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (out / "made-from.txt").unlink()
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    (fleet / "sites" / "draw-camp.toml").write_text("name = \n", encoding="utf-8")
+    assert run("publish", fleet, "--out", out) == 0
+    assert "left out" in capsys.readouterr().err
+    assert "draw-camp.toml" in (out / "pages" / "index.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_the_past_can_be_asked_for(small_fleet, tmp_path, capsys):
+    """Judged on 20 May, before the string opened on 28 May, the same readings show no open string."""
+    out = tmp_path / "out"
+    assert run("run", small_fleet, "--out", out, "--as-of", "2026-05-20", "--workers", "1") == 0
+    capsys.readouterr()
+    assert run("findings", small_fleet, "--out", out, "--json", "--all") == 0
+    found = json.loads(capsys.readouterr().out)
+    assert "string_open" not in {one["cause"] for one in found}
+    assert "logger_silent" not in {one["cause"] for one in found}
+    assert {path.name[:7] for path in (out / "outbox").glob("*.eml")} == {"2026-04"}
+
+
+def test_an_empty_ledger_is_told_how_to_be_filled(tmp_path, capsys):
+    assert run("start", tmp_path / "mine") == 0
+    assert run("run", tmp_path / "mine") == 2
+    assert "logs/" in capsys.readouterr().err
