@@ -238,7 +238,7 @@ def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, s
     Returns (column, title, meaning, half width of the band in which a sound site wanders).
     """
     table = view.diagnosis.summaries
-    usable = [column for column in table.columns if table[column].notna().sum() >= 5]
+    usable = [column for column in table.columns if table[column].notna().sum() >= 5 and table[column].std() > 0.0]
     named = [row.check for finding in view.open_findings for row in finding.evidence]
     recent = table.tail(30)
 

@@ -18,6 +18,7 @@ from diagnostics.units import convert
 INK, PAPER, WATER, EARTH, BAND, GRID = "#1d262b", "#ffffff", "#2f6478", "#a4622b", "#e3ddcf", "#dcd7cb"
 FAINT = "#6b757a"
 _POINTS = 500           # a daily summary of many years is thinned evenly
+_YEARLY_TICKS = 330     # days from which a tick needs its year
 _PHONE_DAYS = 45        # days a narrow screen can show as bars; the table has them all
 _SANS = "Verdana, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
 # Distinguishable in black and white: pattern first, colour second.
@@ -199,7 +200,9 @@ def _figure(height: int, y_title: str, x_title: str = "") -> go.Figure:
 
 def _recent(figure: go.Figure, at: Sequence[str]) -> go.Figure:
     if at:
-        figure.update_xaxes(type="date", tickformat="%-d %b", range=[_half_day(at[0], -1), _half_day(at[-1], 1)])
+        long = (pd.Timestamp(at[-1]) - pd.Timestamp(at[0])).days > _YEARLY_TICKS
+        figure.update_xaxes(type="date", tickformat="%b %Y" if long else "%-d %b",
+                            range=[_half_day(at[0], -1), _half_day(at[-1], 1)])
     return figure
 
 

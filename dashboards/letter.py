@@ -106,6 +106,8 @@ def _mail(site: Site, month: Month, text: LetterText, sender: Sender, sent_at: d
     message["From"] = _address(sender.name, sender.address, f"letter address of {clean(sender.name)}")
     message["To"] = [_address(site.owner.name if number == 0 else "", part, f"owner.email of site {site.id}")
                      for number, part in enumerate(_parts(site.owner.email, site.id))]
+    if sender.reply_to:
+        message["Reply-To"] = _address(sender.name, sender.reply_to, f"reply address of {clean(sender.name)}")
     message["Subject"] = clean(text.subject)
     message["Date"] = format_datetime(sent_at)
     message["Message-ID"] = f"<{digest[:32]}.{site.id}@{_domain(sender.address)}>"

@@ -47,6 +47,7 @@ class Sender:
     name: str
     address: str
     contact: str = ""       # how to call, printed as it stands: "+254 000 000 000, 7 to 17 h"
+    reply_to: str = ""      # where answers go, if not to the address
 
 
 @dataclass(frozen=True, slots=True)

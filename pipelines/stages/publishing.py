@@ -99,7 +99,8 @@ def _letter(fleet: "Fleet", ledger: "Ledger", out: OutFolder, site_id: str, firs
         return "nothing was worked out yet; run `liftledger diagnose`"
     readings = ledger.read_site(site_id, start=as_of - TANK_MEMORY, end=as_of)
     sender = Sender(name=fleet.company.letters.sender_name or fleet.company.name,
-                    address=fleet.company.letters.sender, contact=fleet.company.letters.phone)
+                    address=fleet.company.letters.sender, contact=fleet.company.letters.phone,
+                    reply_to=fleet.company.letters.reply_to)
     try:
         mail = monthly_letter(site, diagnosis, month=first, sender=sender, sent_at=as_of,
                               known=MonthKnown(storage=stored_water(site, readings, as_of)))

@@ -251,6 +251,22 @@ def test_several_recipients():
     assert [address.addr_spec for address in message["To"].addresses] == ["a@example.org", "b@example.org"]
 
 
+def test_answers_go_where_the_company_reads_them():
+    view = sample.clogged_view()
+    message = monthly_letter(view.site, view.diagnosis, month=AUGUST, sent_at=SENT,
+                             sender=Sender("X", "l@example.org", reply_to="desk@example.org"))
+    assert message["Reply-To"].addresses[0].addr_spec == "desk@example.org"
+    assert _letter(view)["Reply-To"] is None
+
+
+def test_right_to_left_language_turns_the_page(monkeypatch):
+    english = letter_wording("en")
+    turned = Wording("ar", english.words | {"language": english.words["language"] | {"direction": "rtl"}})
+    monkeypatch.setattr("dashboards.letter_words.letter_wording", lambda language: turned)
+    html = _letter(sample.clogged_view()).get_body(("html",)).get_content()
+    assert '<html lang="ar" dir="rtl">' in html
+
+
 def test_sending_time_needs_a_zone():
     view = sample.clogged_view()
     with pytest.raises(LetterError, match="time zone"):
