@@ -5,6 +5,7 @@ import pytest
 
 from diagnostics.chain.motor import motor_model
 from diagnostics.chain.pump_end import centrifugal_end, displacement_end
+from diagnostics.chain.uncertainty import ACCEPTANCE_TOLERANCE_PCT
 from diagnostics.health import HEALTHY
 from diagnostics.site import Pump
 from diagnostics.units import convert
@@ -92,3 +93,12 @@ def test_a_small_diaphragm_pump_needs_some_tens_of_watts(gpm, feet):
     demand = displacement_end(pump, 998.2).demand(si(gpm, "gpm_us", "m3_s"), si(feet, "ft", "m"), HEALTHY)
     watts = float(motor_model(pump.motor).input_power_w(demand.torque_n_m, demand.speed_rpm)[0])
     assert 10.0 < watts < 100.0
+
+
+# ISO 9906:1999 class 2 (8 % of flow, 5 % of head) is grade 2B of 2012, class 1 has 3 % of head as grade 1B; only these
+# figures could be read in public text, so only these are held.
+def test_acceptance_tolerances_are_those_of_the_classes_that_could_be_read():
+    assert ACCEPTANCE_TOLERANCE_PCT["2B"] == (8.0, 5.0)
+    assert ACCEPTANCE_TOLERANCE_PCT["1B"][1] == 3.0
+    for loose, strict in (("1U", "1E"), ("2U", "2B"), ("3B", "2B"), ("2B", "1B")):
+        assert ACCEPTANCE_TOLERANCE_PCT[loose] >= ACCEPTANCE_TOLERANCE_PCT[strict]
