@@ -70,8 +70,8 @@ def epochs_of(events: Sequence[ServiceEvent], first_instant_day: dict[str, int])
     return found
 
 
-def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epoch], *, level_logged: bool
-                         ) -> list[Direction]:
+def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epoch], *, level_logged: bool,
+                         warmth_k: Vector | None = None) -> list[Direction]:
     """
     Build the directions in which a sound site may differ from its sheet.
 
@@ -85,6 +85,8 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         Later epochs give the touched directions a fresh value.
     level_logged : bool
         Without a level sensor the unseen season of the water may drift along the head direction.
+    warmth_k : ndarray, shape (days,), optional
+        Daily cell temperature about its mean: a temperature coefficient that is off follows it. [K]
 
     Returns
     -------
@@ -109,6 +111,9 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     directions = [Direction(name, shift, one) for name, shift in plain.items() if np.any(shift != 0.0)]
     directions += _drifting("array", plain.get("array"), 0.3, days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
+    if warmth_k is not None and "temperature" in plain:
+        # 4 K of temperature error for each 12 K of warmth: coefficients and mounting are known to about a third.
+        directions.append(Direction("temperature by warmth", plain["temperature"], warmth_k / 12.0))
     if not level_logged:
         directions += _drifting("head", plain.get("head"), 0.6, days)
     for epoch in epochs[1:]:

@@ -89,7 +89,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                               flags=_flags(summaries))
     setting = setting_of(site, intervals)
     directions = tolerance_directions(signatures, len(intervals.days), epochs_of(service_events, event_day),
-                                      level_logged=setting.level_logged)
+                                      level_logged=setting.level_logged, warmth_k=_warmth(intervals))
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
     field = build_field(noise, profiles, directions, settings, known_shifts=[(a.shift, a.course) for a in accepted])
     drift = feature_drift(field, noise, settings, directions)
@@ -139,6 +139,19 @@ def _washes(intervals: Intervals, events: Sequence[ServiceEvent], event_day: dic
         total = np.bincount(intervals.day, weights=np.nan_to_num(rain), minlength=len(intervals.days))
         days |= {int(d) for d in np.flatnonzero(total >= settings.washing_rain_mm)}
     return sorted(days)
+
+
+def _warmth(intervals: Intervals) -> Vector:
+    """Return the daily mean cell temperature in the sun about its own mean; 0 where not known. [K]"""
+    cell = intervals.expected["cell_temperature_c"].to_numpy(dtype=np.float64)
+    known = np.isfinite(cell) & (intervals.poa_w_m2 > 400.0)
+    count = np.bincount(intervals.day[known], minlength=len(intervals.days))
+    total = np.bincount(intervals.day[known], weights=cell[known], minlength=len(intervals.days))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(count > 0, total / count, np.nan)
+    if not np.isfinite(mean).any():
+        return np.zeros(len(intervals.days))
+    return np.asarray(np.nan_to_num(mean - np.nanmean(mean)), dtype=np.float64)
 
 
 def _flags(summaries: Summaries) -> Vector:
@@ -225,7 +238,9 @@ def _worth_telling(accepted: Accepted, signatures: Signatures, settings: Setting
     cause = accepted.cause
     if cause.kind != "health" or cause.code in ("wiring_resistance", "string_open", "module_bypassed"):
         return True
-    return float(np.max(loss_ratio(accepted, signatures))) >= settings.least_loss_ratio
+    ratio = loss_ratio(accepted, signatures)
+    worst = np.sort(ratio[accepted.course > 0.05])[-14:]
+    return worst.size > 0 and float(np.mean(worst)) >= settings.least_loss_ratio
 
 
 def _verdict(days: pd.DataFrame, findings: Sequence[Finding], judgeable: Judgeable, settings: Settings

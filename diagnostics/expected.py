@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from diagnostics.chain.array_alone import array_alone, level_sky
 from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
-from diagnostics.chain.daylight import SOURCES, Daylight, daylight, follows_directly
+from diagnostics.chain.daylight import LOWEST_SUN_DEG, SOURCES, Daylight, daylight, follows_directly
 from diagnostics.chain.describable import ChainNotAvailable
 from diagnostics.chain.drive import running_state, start_share
 from diagnostics.chain.site_model import SiteModel
@@ -113,7 +113,8 @@ def light_of(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | 
         Intervals longer than twenty minutes come cut into quarters of an hour.
     """
     lengths = np.asarray(np.broadcast_to(np.asarray(interval_s, dtype=np.float64), (len(weather.index),)))
-    pieces = pieces_for(lengths) if site.array is not None and site.wind is None else 1
+    evened_out = site.array is None or site.wind is not None or site.drive.kind == "battery_bus"
+    pieces = 1 if evened_out else pieces_for(lengths)
     return (daylight(site, weather, interval_s) if pieces == 1
             else daylight_in_pieces(site, _numbers(weather), lengths, pieces))
 
@@ -135,31 +136,37 @@ def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None)
     when = light.when_utc[light.rows]
     static = model.static_level(when) + model.health.extra_static_level_m
     well, loss = model.site.well, model.health.well_loss_ratio
-    broken = ~follows_directly(when, light.interval_s[light.rows])
     level = static
-    operation = model.operate(effective, cell, air, level, light.wind_power_w)
+    lengths = light.interval_s[light.rows]
+    broken = ~follows_directly(when, lengths)
+
+    def operate(at_level: Floats) -> Operation:
+        offered = model.operate(effective, cell, air, at_level, light.wind_power_w)
+        return model.supply.through_store(offered, at_level, lengths) if model.on_battery else offered
+
+    operation = operate(level)
     running = _running(model, operation, effective, cell, level, broken)
     if well.drawdown_linear_s_m2 > 0.0 or measured_level_m is not None:
         flow = _flow(model, operation, level, running, steady=True)
         for _ in range(_LAG_PASSES):
-            level = static + aquifer_drawdown_m(well.drawdown_linear_s_m2 * loss * flow, when,
-                                                light.interval_s[light.rows], well.recovery_time_s)
+            level = static + aquifer_drawdown_m(well.drawdown_linear_s_m2 * loss * flow, when, lengths,
+                                                well.recovery_time_s)
             if measured_level_m is not None:
                 own = well.drawdown_quadratic_s2_m5 * loss * flow**2
                 level = np.where(np.isfinite(measured_level_m), measured_level_m - own, level)
             if model.crossing is not None:
-                operation = model.operate(effective, cell, air, level, light.wind_power_w)
+                operation = operate(level)
             flow = 0.5 * flow + 0.5 * _flow(model, operation, level, running, steady=False)
-        operation = model.operate(effective, cell, air, level, light.wind_power_w)
+        operation = operate(level)
     flow = _flow(model, operation, level, running, steady=False)
     flow = flow + _bend(model, light, effective, level, flow, running)
-    share = start_share(running, broken, light.interval_s[light.rows], model.site.drive.restart_delay_s)
+    share = start_share(running, broken, lengths, model.site.drive.restart_delay_s)
     return _Delivery(operation, flow * share, level, running)
 
 
 def _flow(model: SiteModel, operation: Operation, level: Floats, running: NDArray[np.bool_], *,
           steady: bool) -> Floats:
-    flow = model.read_flow(operation.power_taken_w, level, steady=steady)
+    flow = model.read_flow(operation.pumping_power_w, level, steady=steady)
     return np.where(running | np.isnan(flow), flow, 0.0)
 
 
@@ -197,7 +204,7 @@ def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: Flo
     power = operation.power_taken_w
     with np.errstate(invalid="ignore", divide="ignore"):
         current = np.where(operation.array_voltage_v > 0, power / operation.array_voltage_v, 0.0)
-    speed = model._speed(model.aquifer, power, delivery.level_m)
+    speed = model._speed(model.aquifer, operation.pumping_power_w, delivery.level_m)
     well = model.site.well
     pumping = delivery.level_m + (model.health.well_loss_ratio * well.drawdown_quadratic_s2_m5
                                   * delivery.flow_m3_s**2)
@@ -222,7 +229,8 @@ def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: Flo
         "irradiance_source": pd.Categorical.from_codes(source, categories=pd.Index(SOURCES)),
         "clear_sky_poa_w_m2": spread(light.clear_sky_poa_w_m2, 0.0),
         "sun_elevation_deg": light.elevation_all_deg,
-        "cell_temperature_c": spread(light.cell.temperature_c, np.nan),
+        "cell_temperature_c": spread(np.where(light.elevation_all_deg[rows] > LOWEST_SUN_DEG, light.cell.temperature_c,
+                                              np.nan), np.nan),
         "array_power_available_w": spread(operation.power_available_w, 0.0),
         "expected_array_voltage_v": spread(operation.array_voltage_v, 0.0),
         "expected_array_current_a": spread(current, 0.0),

@@ -195,3 +195,37 @@ def explain_interval(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[f
         steps.append(ExplainedStep("meter", quantity, float(row[name]), "m3_s",
                                    "what the meter of a sound site would show"))
     return steps
+
+
+def as_text(steps: list[ExplainedStep]) -> str:
+    """
+    Write the steps as aligned lines of plain text, a blank line between links.
+
+    Parameters
+    ----------
+    steps : list of ExplainedStep
+
+    Returns
+    -------
+    text : str
+        Flow in litres a minute, everything else in its own unit.
+    """
+    widest = max((len(step.quantity) for step in steps), default=0)
+    lines: list[str] = []
+    link = ""
+    for step in steps:
+        if step.link != link:
+            link = step.link
+            lines += ["", link] if lines else [link]
+        lines.append(f"  {step.quantity:<{widest}}  {_written(step):>22}   {step.source}".rstrip())
+    return "\n".join(lines)
+
+
+def _written(step: ExplainedStep) -> str:
+    if isinstance(step.value, str):
+        return step.value
+    if step.unit == "m3_s":
+        return f"{step.value * 60e3:.4g} L/min"
+    signs = {"w_m2": "W/m2", "pct": "%", "c": "degC", "m": "m", "w": "W", "v": "V", "a": "A", "ohm": "ohm",
+             "deg": "deg", "rpm": "rpm"}
+    return f"{step.value:.4g} {signs.get(step.unit, step.unit)}"

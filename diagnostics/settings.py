@@ -29,15 +29,15 @@ class Settings:
     signature_error: float = 1.0
     # Log evidence is divided by this, so that stated confidence agrees with the share that is right (measured on
     # proving plants, see DEVELOPERS.md). 1 would be pure theory.
-    evidence_temper: float = 1.6
+    evidence_temper: float = 2.0
     # A finding opens when "something is wrong" is this probable, and is kept while the named cause stays ahead.
-    open_probability: float = 0.8
+    open_probability: float = 0.85
     # A cause with less than this share of the evidence beside the first one is no rival worth a test.
     least_rival_probability: float = 0.03
     # Concurrent causes sought at most.
     most_causes: int = 3
     # Water lost below this share of expected is within what a meter and a sun sensor can prove.
-    least_loss_ratio: float = 0.03
+    least_loss_ratio: float = 0.04
     # Hours without a reading after which a logger counts as silent: one missed nightly upload is ordinary.
     silent_after_hours: float = 48.0
     # An outage that has ended is told only if it took this long; shorter ones stand in the data calendar.

@@ -5,9 +5,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.evidence.intervals import Intervals
+from diagnostics.evidence.other_sources import source_table
 from diagnostics.evidence.ratios import Rows, Table, ratio_table
 from diagnostics.evidence.run_states import run_state_table
 from diagnostics.evidence.sensor_checks import sensor_table
+from diagnostics.evidence.starts import start_table
 from diagnostics.evidence.summary import Summaries
 from diagnostics.evidence.tank_balance import tank_table
 from diagnostics.readings import SiteReadings
@@ -39,7 +41,7 @@ def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
     noon = _solar_noon_hour(intervals)
     before_noon = np.where(np.isfinite(noon), (intervals.hour < noon).astype(np.float64), np.nan)
     return Rows(
-        group=intervals.day, groups=len(intervals.days), weight=steadiness(intervals), poa_w_m2=intervals.poa_w_m2,
+        group=intervals.day, groups=len(intervals.days), weight=intervals.steadiness, poa_w_m2=intervals.poa_w_m2,
         before_noon=before_noon, air_temperature_c=intervals.channel("air_temperature_c"),
         current_a=intervals.channel("array_current_a"), voltage_v=intervals.channel("array_voltage_v"),
         power_w=intervals.power_w, flow_m3_s=intervals.flow_m3_s, speed_rpm=intervals.channel("pump_speed_rpm"),
@@ -59,17 +61,6 @@ def hot_limit(site: Site) -> float:
     """Return the air temperature from which this drive may derate; 30 degC where the sheet is silent. [degC]"""
     start = site.drive.derating_start_temperature_c
     return 30.0 if start is None else min(float(start), 35.0)
-
-
-def steadiness(intervals: Intervals) -> Vector:
-    """Return a weight near 1 under steady sun and small where cloud edges pass, for sensors sample at other moments."""
-    sun = intervals.poa_w_m2
-    before = np.abs(np.diff(sun, prepend=np.nan))
-    after = np.abs(np.diff(sun, append=np.nan))
-    swing = np.fmax(before, after)
-    with np.errstate(invalid="ignore"):
-        weight = 1.0 / (1.0 + (swing / (0.15 * (sun + 60.0))) ** 2)
-    return np.where(np.isfinite(weight), weight, 0.3)
 
 
 def daily_summaries(site: Site, readings: SiteReadings, intervals: Intervals, judgeable: Judgeable,
@@ -101,6 +92,8 @@ def daily_summaries(site: Site, readings: SiteReadings, intervals: Intervals, ju
         parts.append(run_state_table(site, intervals))
         parts.append(_levels(intervals))
         parts.append(_start_power(intervals))
+        parts.append(start_table(site, intervals))
+    parts.append(source_table(site, intervals))
     values: dict[str, Vector] = {}
     errors: dict[str, Vector] = {}
     samples: dict[str, Vector] = {}

@@ -57,6 +57,8 @@ class Intervals:
     tank_volume_m3: Vector
     tank_full: Flags
     tank_known: Flags
+    steadiness: Vector                  # 1 under steady sun, small where cloud edges pass
+    near_cap: Flags                     # the sound drive is at its limit there, or would be in part of the interval
     should_run: Flags                   # sun enough, tank calling or unknown
     turning: Flags                      # power is taken, or water flows where power is not logged
     turning_known: Flags
@@ -163,6 +165,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     else:
         sheet, at_power, speed_at_power, drawdown, pressure = unknown, unknown, unknown, unknown, unknown
         scales = Scales(np.nan, np.nan, np.nan, np.nan, np.nan)
+    steady = _steadiness(expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64))
     full, tank_known = _tank_full(site, read, day, n)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
@@ -182,7 +185,8 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         sun_elevation_deg=elevation, static_level_m=static, sheet_level_m=sheet, flow_at_power_m3_s=at_power,
         speed_at_power_rpm=speed_at_power, drawdown_at_flow_m=drawdown, pressure_at_flow_pa=pressure,
         tank_volume_m3=_stored(site, read.get("tank_level_m", unknown)), tank_full=full,
-        tank_known=tank_known, should_run=should & ~full, turning=turning.astype(bool),
+        tank_known=tank_known, steadiness=steady, near_cap=_near_cap(expected, x_power, steady),
+        should_run=should & ~full, turning=turning.astype(bool),
         turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales)
 
 
@@ -225,6 +229,31 @@ def gauge_pressure(site: Site, model: Any, flow_m3_s: Vector) -> Vector:
     if site.pump.family in SURFACE:
         pressure = pressure + np.asarray(model.side.losses.riser.at(flow_m3_s), dtype=np.float64) * 998.2 * 9.80665
     return pressure
+
+
+def _steadiness(sun: Vector) -> Vector:
+    """Return a weight near 1 under steady sun and small where cloud edges pass, for sensors sample at other moments."""
+    before = np.abs(np.diff(sun, prepend=np.nan))
+    after = np.abs(np.diff(sun, append=np.nan))
+    swing = np.fmax(before, after)
+    with np.errstate(invalid="ignore"):
+        weight = 1.0 / (1.0 + (swing / (0.15 * (sun + 60.0))) ** 2)
+    return np.where(np.isfinite(weight), weight, 0.3)
+
+
+def _near_cap(expected: pd.DataFrame, x_power: Vector, steady: Vector) -> Flags:
+    """
+    Say where the sound drive is at its own limit, or was for part of an unsteady interval.
+
+    Under moving cloud an interval whose mean lies just below the limit was above it for part of the time, and took
+    less than its mean sun would give.
+    """
+    capped = np.asarray(expected["expected_state"].astype(str) == "capped")
+    if not capped.any():
+        return capped
+    with np.errstate(invalid="ignore"):
+        limit = float(np.nanquantile(x_power[capped], 0.05))
+        return capped | (x_power > 0.97 * limit) | ((x_power > 0.75 * limit) & (steady < 0.7))
 
 
 def _idle_power(site: Site, x_power: Vector, scales: Scales) -> Vector:

@@ -106,7 +106,7 @@ def _day(days: pd.Index, position: int) -> date:
 
 
 def _last_active(accepted: Accepted) -> int:
-    active = np.flatnonzero(accepted.course > 0.05)
+    active = np.flatnonzero(_active(accepted))
     return int(active[-1]) if active.size else accepted.last
 
 
@@ -129,7 +129,7 @@ def _life(accepted: Accepted, days: pd.Index, work: Sequence[WorkDay]) -> tuple[
 
     A course that has ended is mended if work meant for it stands at its end, else healed by itself.
     """
-    active = accepted.course > 0.05
+    active = _active(accepted)
     last, total = _last_active(accepted), len(days)
     begins = _beginnings(active)
     current = int(begins[-1]) if begins.size else accepted.onset
@@ -150,6 +150,12 @@ def _life(accepted: Accepted, days: pd.Index, work: Sequence[WorkDay]) -> tuple[
     if recent > 0.1:
         return "growing", "Still growing over the last two weeks.", onset
     return "steady", f"Unchanged since {_day(days, accepted.onset)}.", onset
+
+
+def _active(accepted: Accepted) -> NDArray[np.bool_]:
+    """Say on which days the cause was there; what washes off is gone when little of it is left."""
+    least = 0.25 * float(accepted.course.max()) if accepted.cause.resets else 0.05
+    return np.asarray(accepted.course > least)
 
 
 def _beginnings(active: NDArray[np.bool_]) -> NDArray[np.intp]:

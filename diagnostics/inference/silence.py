@@ -31,7 +31,7 @@ def silence_findings(site_id: str, intervals: Intervals, settings: Settings, as_
         At most one; never two findings for one cause.
     """
     heard = np.column_stack([np.isfinite(values) for values in intervals.read.values()]).any(axis=1)
-    stamps = intervals.index[heard]
+    stamps = intervals.index[np.flatnonzero(heard)]
     if len(stamps) == 0:
         return []
     end = as_of_utc if as_of_utc is not None else intervals.index[-1]
