@@ -75,7 +75,10 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
     Returns
     -------
     expected : DataFrame
-        Index of `weather`; columns `EXPECTED_COLUMNS`. Flow is 0 at night and NaN where irradiance is not known.
+        Index of `weather`; columns `EXPECTED_COLUMNS`. Flow is 0 at night (unless a battery or a turbine feeds the
+        pump) and NaN where irradiance (or the wind of a turbine) is not known. On a battery the flow is what its
+        energy could deliver while water is always wanted; users who want less make it run less, so such a site is
+        judged by `SiteModel.water_per_energy_m3_j`.
     """
     if model is None:
         try:

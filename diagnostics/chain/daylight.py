@@ -32,13 +32,13 @@ TRANSPOSITION_UNCERTAINTY = 0.03
 FIRST_LIGHT_LOSS, CONNECTION_LOSS = 0.01, 0.005
 # Power goes with the cube of wind: 8 % of wind is a quarter of power.
 WIND_UNCERTAINTY = 0.25
-_LOWEST_SUN_DEG = -0.3
+LOWEST_SUN_DEG = -0.3
 
 
 @dataclass(frozen=True)
 class Daylight:
     """
-    What reaches the array, for the rows with the sun up; for all rows where there is a wind turbine.
+    What reaches the array, for the rows with the sun up; for all rows where a turbine or a battery works at night.
 
     `rows` are positions in the index of `when_utc`; every other array has one value a daylight row. Irradiance is in
     the plane of the array; `effective_w_m2` is after reflection, mismatch and ageing, before soiling.
@@ -225,9 +225,9 @@ def daylight(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | 
     lengths = np.asarray(np.broadcast_to(np.asarray(interval_s, dtype=np.float64), (len(when),)))
     middle = when - pd.to_timedelta(lengths / 2.0, unit="s")
     everywhere = sun_position(middle, site.latitude_deg, site.longitude_deg, site.altitude_m)
-    rows = np.flatnonzero(everywhere.elevation_deg > _LOWEST_SUN_DEG)
+    rows = np.flatnonzero(everywhere.elevation_deg > LOWEST_SUN_DEG)
     light = _light_of_day(site, weather, when, lengths, middle, everywhere, rows)
-    return light if site.wind is None else _with_wind(site, weather, light)
+    return light if site.wind is None and site.drive.kind != "battery_bus" else _on_all_rows(site, weather, light)
 
 
 def _light_of_day(site: Site, weather: pd.DataFrame, when: pd.DatetimeIndex, lengths: Floats, middle: pd.DatetimeIndex,
@@ -268,11 +268,8 @@ def _light_of_day(site: Site, weather: pd.DataFrame, when: pd.DatetimeIndex, len
                     relative_spread(clear_index, spread))
 
 
-def _with_wind(site: Site, weather: pd.DataFrame, day: Daylight) -> Daylight:
-    """Carry the light of day onto all rows and put the wind's power beside it."""
-    turbine = site.wind
-    if turbine is None:
-        return day
+def _on_all_rows(site: Site, weather: pd.DataFrame, day: Daylight) -> Daylight:
+    """Carry the light of day onto all rows, for wind and batteries work at night; wind's power beside it."""
     count = len(day.when_utc)
     rows = np.arange(count)
 
@@ -284,13 +281,18 @@ def _with_wind(site: Site, weather: pd.DataFrame, day: Daylight) -> Daylight:
     source = np.zeros(count, dtype=np.int8)
     source[day.rows] = day.source
     air = _column(weather, "air_temperature_c", rows)
-    power = wind_power_w(turbine, _column(weather, "wind_speed_m_s", rows), site.altitude_m, air)
-    sun_share = spread(day.irradiance_uncertainty) if site.array is not None else WIND_UNCERTAINTY
+    known = day.irradiance_uncertainty[np.isfinite(day.irradiance_uncertainty)]
+    usual = float(np.median(known)) if known.size and site.array is not None else 0.0
+    doubt = spread(np.nan_to_num(day.irradiance_uncertainty, nan=usual), usual)
+    wind = None
+    if site.wind is not None:
+        wind = wind_power_w(site.wind, _column(weather, "wind_speed_m_s", rows), site.altitude_m, air)
+        doubt = np.maximum(doubt, WIND_UNCERTAINTY)
     return Daylight(day.when_utc, day.interval_s, rows, day.elevation_all_deg, spread(day.poa_w_m2), source,
                     spread(day.clear_sky_poa_w_m2), spread(day.clear_sky_index), spread(day.cos_incidence),
                     spread(day.effective_w_m2),
                     CellTemperature(spread(day.cell.temperature_c, 20.0), spread(day.cell.uncertainty_k, 5.0)), air,
-                    np.maximum(np.nan_to_num(sun_share), WIND_UNCERTAINTY), spread(day.cloud_spread), power)
+                    doubt, spread(day.cloud_spread), wind)
 
 
 def follows_directly(when_utc: pd.DatetimeIndex, interval_s: Floats) -> NDArray[np.bool_]:

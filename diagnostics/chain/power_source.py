@@ -106,3 +106,68 @@ def battery_state_of_charge(battery: Battery, battery_current_a: ArrayLike, batt
     since = np.where(last >= 0, balance - balance[np.maximum(last, 0)], balance)
     base = np.where(last >= 0, level[np.maximum(last, 0)], charge_at_start)
     return np.asarray(np.clip(base + since, 0.0, 1.0), dtype=np.float64)
+
+
+# Share of the printed capacity that is used before the low-voltage disconnect (common practice).
+USABLE_CAPACITY = {"lead_acid": 0.5, "lithium_iron_phosphate": 0.85}
+
+
+def stored_energy_j(energy_in_j: ArrayLike, energy_out_max_j: ArrayLike, capacity_j: float) -> Floats:
+    """
+    Energy held at the end of each interval by a store that gives all it can up to a limit, and spills when full.
+
+    Each interval maps what was held to ``min(capacity, max(0, held + in - out))``; such clamped shifts compose to
+    clamped shifts, so the whole series is a prefix scan of log2(n) passes and needs no loop over rows.
+
+    Parameters
+    ----------
+    energy_in_j, energy_out_max_j : array_like, shape (n,)
+        Brought in, and wanted at most, in each interval; NaN counts as none. [J]
+    capacity_j : float
+        [J]
+
+    Returns
+    -------
+    held_j : ndarray, shape (n,)
+        Empty before the first interval. [J]
+    """
+    shift = np.nan_to_num(np.asarray(energy_in_j, dtype=np.float64)) - np.nan_to_num(
+        np.asarray(energy_out_max_j, dtype=np.float64))
+    low, high = np.zeros_like(shift), np.full_like(shift, capacity_j)
+    step = 1
+    while step < shift.size:
+        later, before = slice(step, None), slice(None, -step)
+        new_low = np.clip(low[before] + shift[later], low[later], high[later])
+        new_high = np.clip(high[before] + shift[later], low[later], high[later])
+        new_shift = shift[later] + shift[before]
+        low[later], high[later], shift[later] = new_low, new_high, new_shift
+        step *= 2
+    return np.asarray(np.clip(shift, low, high), dtype=np.float64)
+
+
+def mean_power_from_store_w(power_in_w: ArrayLike, power_out_max_w: ArrayLike, interval_s: ArrayLike,
+                            capacity_j: float) -> tuple[Floats, Floats]:
+    """
+    Mean power that a store lets a pump take in each interval while water is always wanted.
+
+    Parameters
+    ----------
+    power_in_w, power_out_max_w : array_like, shape (n,)
+        Brought in, and the running pump's own. [W]
+    interval_s : array_like, shape (n,)
+        [s]
+    capacity_j : float
+        Usable. [J]
+
+    Returns
+    -------
+    power_out_w, power_stored_w : ndarray, shape (n,)
+        Taken by the pump, and of what came in the part that was not spilled. [W]
+    """
+    length = np.asarray(interval_s, dtype=np.float64)
+    come = np.nan_to_num(np.asarray(power_in_w, dtype=np.float64)) * length
+    wanted = np.asarray(power_out_max_w, dtype=np.float64) * length
+    held = stored_energy_j(come, wanted, capacity_j)
+    before = np.concatenate(([0.0], held[:-1]))
+    out = np.minimum(wanted, before + come)
+    return np.asarray(out / length, dtype=np.float64), np.asarray((held - before + out) / length, dtype=np.float64)

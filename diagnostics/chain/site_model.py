@@ -262,6 +262,8 @@ class SiteModel:
         return self._speed(self.steady, np.asarray(array_power_w, dtype=np.float64), self._level(static_level_m))
 
     def _speed(self, table: LevelTable, power: Floats, level: Floats) -> Floats:
+        if self.on_battery:
+            return table.locate(table.locate(power, level).end, level).read("speed_rpm")
         place = table.locate(power, level)
         speed = place.read("speed_rpm")
         # Before delivery a centrifugal spins against its own shut-off head; a displacement pump barely turns.

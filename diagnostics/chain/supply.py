@@ -1,6 +1,6 @@
 """The electrical half of a site: what the drive takes from array, turbine or battery at each row."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from diagnostics.chain.array import ArrayTable
 from diagnostics.chain.crossing import CrossingTable
 from diagnostics.chain.drive import TRACKING_SHARE, DriveModel, derated_share
-from diagnostics.chain.power_source import CHARGER_EFFICIENCY
+from diagnostics.chain.power_source import CHARGER_EFFICIENCY, USABLE_CAPACITY, mean_power_from_store_w
 from diagnostics.chain.table import LevelTable, place_on_axis
 from diagnostics.health import Health
 from diagnostics.site import Site
@@ -18,12 +18,22 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Operation:
-    """What the drive takes and gives at each row, at a given aquifer level."""
+    """
+    What the drive takes and gives at each row, at a given aquifer level.
+
+    `from_store_w` is the power that reaches the pump through a battery, told as array power; None without one.
+    """
 
     power_available_w: Floats
     power_taken_w: Floats
     array_voltage_v: Floats
     is_capped: NDArray[np.bool_]
+    from_store_w: Floats | None = None
+
+    @property
+    def pumping_power_w(self) -> Floats:
+        """Power behind the pumping of each row. [W]"""
+        return self.power_taken_w if self.from_store_w is None else self.from_store_w
 
 
 @dataclass(frozen=True)
@@ -69,6 +79,8 @@ class Supply:
         operation : Operation
         """
         wind = np.zeros_like(level_m, dtype=np.float64) if wind_power_w is None else wind_power_w
+        if self.array is None and self.on_battery:
+            return Operation(wind, wind, np.full(wind.shape, np.nan), np.zeros(wind.shape, dtype=np.bool_))
         if self.array is None:
             cap = self._cap(self.aquifer.locate(wind, level_m).end, air_temperature_c)
             nothing = np.full(wind.shape, np.nan)
@@ -84,6 +96,8 @@ class Supply:
         else:
             offered, voltage = best * TRACKING_SHARE, voltage_mp
         offered = offered * self.health.tracking_ratio + wind
+        if self.on_battery:
+            return Operation(best + wind, offered, voltage, np.zeros(best.shape, dtype=np.bool_))
         place = self.aquifer.locate(offered, level_m)
         cap = self._cap(place.end, air_temperature_c)
         taken, capped = np.minimum(offered, cap), offered > cap
@@ -102,10 +116,35 @@ class Supply:
                 capped = capped & ~through
         return Operation(best + wind, taken, voltage, np.asarray(capped))
 
+    def through_store(self, operation: Operation, level_m: Floats, interval_s: Floats) -> Operation:
+        """
+        Let a battery even out what was offered: it feeds the pump as long as it holds, and spills when full.
+
+        Parameters
+        ----------
+        operation : Operation
+            As offered, in order of time, nights included.
+        level_m, interval_s : ndarray, shape (n,)
+            [m, s]
+
+        Returns
+        -------
+        operation : Operation
+            With `from_store_w`, and `power_taken_w` less what was spilled.
+        """
+        battery = self.site.battery
+        if battery is None:
+            return operation
+        efficiency = self.bus_efficiency()
+        wanted = self.aquifer.locate(0.0, level_m).end
+        usable = USABLE_CAPACITY[battery.chemistry] * battery.capacity_ah * battery.nominal_voltage_v * 3600.0
+        out, kept = mean_power_from_store_w(operation.power_taken_w * efficiency, wanted, interval_s, usable)
+        unknown = np.isnan(operation.power_taken_w)
+        return replace(operation, power_taken_w=np.where(unknown, np.nan, kept / efficiency),
+                       from_store_w=np.where(unknown, np.nan, out / efficiency))
+
     def _cap(self, end_w: Floats, air_temperature_c: Floats) -> Floats:
         end_w = np.minimum(end_w, self.drive.input_power_max_w)
-        if self.on_battery:
-            end_w = end_w / self.bus_efficiency()
         if self.site.drive.derating_start_temperature_c is None:
             return end_w
         limit = self.drive.output_power_max_w

@@ -138,21 +138,21 @@ def flow_interval(model: "SiteModel", light: "Daylight", operation: "Operation",
                        + (coefficient * light.cell.uncertainty_k) ** 2 + efficiency_uncertainty(model) ** 2
                        + _held_voltage_uncertainty(model, light) ** 2)
     flow_pct, head_pct = ACCEPTANCE_TOLERANCE_PCT[site.pump.acceptance_grade]
-    place = table.locate(operation.power_taken_w, level_m)
+    place = table.locate(operation.pumping_power_w, level_m)
     developed = place.read("head_m")
     head_share = head_pct / 200.0 if isinstance(model.side.end, CentrifugalEnd) else 0.0
     level_step = COVERAGE_FACTOR * np.sqrt(level_uncertainty_m(site) ** 2 + (head_share * developed) ** 2)
     flow_step = COVERAGE_FACTOR * np.hypot(flow_pct / 200.0, site.flow_meter.uncertainty_pct / 100.0)
 
-    offered = np.where(operation.is_capped, operation.power_available_w, operation.power_taken_w)
+    offered = np.where(operation.is_capped, operation.power_available_w, operation.pumping_power_w)
 
     def at(power: Floats, level: Floats) -> Floats:
         return model.read_flow(power, level, steady=False)
 
     step = COVERAGE_FACTOR * relative
     power_up, power_down = at(offered * (1.0 + step), level_m), at(offered * np.maximum(1.0 - step, 0.0), level_m)
-    level_up, level_down = at(operation.power_taken_w, level_m - level_step), at(operation.power_taken_w,
-                                                                                 level_m + level_step)
+    level_up = at(operation.pumping_power_w, level_m - level_step)
+    level_down = at(operation.pumping_power_w, level_m + level_step)
     scaled = flow_step * flow_m3_s
     high = flow_m3_s + np.sqrt(np.maximum(power_up - flow_m3_s, 0.0) ** 2 + np.maximum(level_up - flow_m3_s, 0.0) ** 2
                                + scaled**2)

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from diagnostics.expected import expect
-from diagnostics.explain import explain_interval
+from diagnostics.explain import as_text, explain_interval
 from diagnostics.units import UNIT_OF_SUFFIX
 from tests.diagnostics.chain import invented_sites as sites
 
@@ -55,3 +55,12 @@ def test_instant_without_zone_or_after_the_weather_is_refused():
     with pytest.raises(ValueError, match="ends at"):
         explain_interval(site, weather, 600.0, pd.Timestamp("2025-03-01T09:50:00", tz="UTC"))
     assert np.isfinite(weather["poa_irradiance_w_m2"]).all()
+
+
+def test_text_names_every_link_once_and_every_source():
+    site = sites.centrifugal()
+    steps = explain_interval(site, sites.clear_days(site, days=1), 600.0, NOON)
+    text = as_text(steps)
+    assert [line for line in text.splitlines() if line and not line.startswith(" ")] == [
+        "sun", "light", "cells", "array", "drive", "well", "pipes", "pump", "meter"]
+    assert "L/min" in text and "Darcy-Weisbach" in text
