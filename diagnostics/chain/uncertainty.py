@@ -97,15 +97,21 @@ def efficiency_uncertainty(model: "SiteModel") -> float:
     return GUESSED_POWER_UNCERTAINTY if guessed else EFFICIENCY_UNCERTAINTY
 
 
-def _held_voltage_uncertainty(model: "SiteModel", light: "Daylight") -> Floats:
-    """Relative change of power when a booster holds its array off the set voltage by one standard uncertainty."""
+def _held_uncertainty(model: "SiteModel", light: "Daylight") -> Floats | None:
+    """
+    Relative uncertainty of power at a held voltage, from that voltage and the cell's warmth; None for other drives.
+
+    Beyond the knee of the curve both weigh far more than at the maximum power point, so they are read off the table.
+    """
     if model.array is None or "power_held_w" not in model.array.grid.columns:
-        return np.zeros(light.rows.size)
-    effective = light.effective_w_m2 * model.health.irradiance_ratio
-    middle, above, below = model.array.read(effective, light.cell.temperature_c, "power_held_w", "power_held_above_w",
+        return None
+    effective, cell = light.effective_w_m2 * model.health.irradiance_ratio, light.cell
+    middle, above, below = model.array.read(effective, cell.temperature_c, "power_held_w", "power_held_above_w",
                                             "power_held_below_w")
+    warmer, = model.array.read(effective, cell.temperature_c + cell.uncertainty_k, "power_held_w")
+    cooler, = model.array.read(effective, cell.temperature_c - cell.uncertainty_k, "power_held_w")
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(middle > 0, 0.5 * np.abs(above - below) / middle, 0.0)
+        share = np.where(middle > 0, 0.5 * np.hypot(above - below, warmer - cooler) / middle, 0.0)
     return np.clip(share, 0.0, 0.5)
 
 
@@ -134,9 +140,10 @@ def flow_interval(model: "SiteModel", light: "Daylight", operation: "Operation",
     """
     site, table = model.site, model.aquifer
     coefficient = abs(site.array.module.temperature_coefficient_power_per_k) if site.array is not None else 0.0
+    warmth = coefficient * light.cell.uncertainty_k
+    held = _held_uncertainty(model, light)
     relative = np.sqrt(light.irradiance_uncertainty**2 + nameplate_uncertainty(site) ** 2
-                       + (coefficient * light.cell.uncertainty_k) ** 2 + efficiency_uncertainty(model) ** 2
-                       + _held_voltage_uncertainty(model, light) ** 2)
+                       + efficiency_uncertainty(model) ** 2 + (warmth**2 if held is None else held**2))
     flow_pct, head_pct = ACCEPTANCE_TOLERANCE_PCT[site.pump.acceptance_grade]
     place = table.locate(operation.pumping_power_w, level_m)
     developed = place.read("head_m")
