@@ -171,8 +171,8 @@ def _stamp_of_parts(rule: TimeRule, cell_of: dict[str, str], header_parts: dict[
     seconds = (f"{part('hour', '0')} * 3600 + {part('minute', '0')} * 60 + {part('second', '0')} "
                f"+ {part('millisecond', '0')} / 1000.0 + {part('minute_of_day', '0')} * 60 "
                f"+ floor({hhmm} / 100) * 3600 + ({hhmm} % 100) * 60")
-    bounds = {"day_of_year": (1, 366), "hour": (0, 24), "minute": (0, 59), "second": (0, 60), "minute_of_day": (0, 1440),
-              "hhmm": (0, 2400)}
+    bounds = {"day_of_year": (1, 366), "hour": (0, 24), "minute": (0, 59), "second": (0, 60),
+              "minute_of_day": (0, 1440), "hhmm": (0, 2400)}
     outside = [f"{part(role, '')} NOT BETWEEN {low} AND {high}" for role, (low, high) in bounds.items()
                if role in rule.parts]
     if "hhmm" in rule.parts:

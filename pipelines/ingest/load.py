@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -92,6 +93,7 @@ def load_files(files: list[ClaimedFile], ledger: Ledger, *, progress: Progress |
         done = batch.seen
         if progress is not None:
             progress(done, total, batch.last)
+    loading.finish()
     if progress is not None and done < total:
         progress(total, total, "")
     if loading.changed:
@@ -152,6 +154,8 @@ class _Loading:
             "SELECT sha256, read_as, file_no FROM raw_files").fetchall()}
         self._sizes = {row[0]: row[1] for row in sql.execute("SELECT file_no, size_bytes FROM raw_files").fetchall()}
         self._next_no = 1 + (sql.execute("SELECT coalesce(max(file_no), 0) FROM raw_files").fetchone() or (0,))[0]
+        self._paths_of = Counter(row[4] for row in self._paths.values())
+        self._same_content: list[_Fresh] = []
         self._columns_told: set[tuple[str, ...]] = set()
         self.changed = False
 
@@ -182,7 +186,8 @@ class _Loading:
             return None
         fresh = _Fresh(claimed, sha256, size, stat.st_mtime_ns, read_as)
         if (sha256, read_as) in self._known:
-            self._remember_path(fresh, self._known[sha256, read_as])
+            fresh.file_no = self._known[sha256, read_as]
+            self._same_content.append(fresh)
             self._report.files_known += 1
             return None
         if before is not None:
@@ -191,15 +196,16 @@ class _Loading:
         self._next_no += 1
         return fresh
 
-    def _remember_path(self, fresh: _Fresh, file_no: int) -> None:
-        with self._ledger.transaction() as sql:
-            sql.execute("INSERT OR REPLACE INTO raw_paths VALUES (?, ?, ?, ?, ?, ?)",
-                        [fresh.claimed.name, fresh.size_bytes, fresh.mtime_ns, fresh.sha256, fresh.read_as, file_no])
+    def finish(self) -> None:
+        """Write down the paths at which contents were met again, after the contents themselves are in."""
+        if self._same_content:
+            with self._ledger.transaction() as sql:
+                _remember_paths(sql, self._same_content)
+        self._same_content = []
 
     def _compare_with_before(self, fresh: _Fresh, before: tuple[int, int, str, str, int]) -> None:
         size_before, _, sha_before, read_before, file_no = before
-        shared = sum(1 for other in self._paths.values() if other[4] == file_no) > 1
-        if shared:
+        if self._paths_of[file_no] > 1:
             return
         if sha_before == fresh.sha256:
             fresh.replaces = file_no        # read differently now: another profile, another site sheet
@@ -231,7 +237,6 @@ class _Loading:
                 self.load([fresh])
 
     def _load_at_once(self, batch: list[_Fresh], read: bool = True) -> None:
-        report = self._report
         with self._ledger.transaction() as sql:
             for fresh in batch:
                 for gone in (fresh.replaces, fresh.grown_from):
@@ -241,23 +246,18 @@ class _Loading:
                 self._read_groups(sql, batch)
             counts = self._counts(sql, batch)
             for fresh in batch:
-                rows, first, last, bad = counts.get(fresh.file_no, (0, None, None, 0))
-                if fresh.status == "read" and rows == 0:
+                if fresh.status == "read" and counts.get(fresh.file_no, (0,))[0] == 0:
                     fresh.status = "nothing read"
-                sites = sorted({claim.site_id for claim in fresh.claimed.claims})
-                profiles = ", ".join(sorted({claim.profile.key for claim in fresh.claimed.claims}))
-                sql.execute("INSERT INTO raw_files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL)",
-                            [fresh.file_no, fresh.sha256, fresh.read_as, fresh.claimed.name, fresh.size_bytes, profiles,
-                             sites, rows, bad, first, last, fresh.status, " ".join(fresh.says)])
-                sql.execute("INSERT OR REPLACE INTO raw_paths VALUES (?, ?, ?, ?, ?, ?)",
-                            [fresh.claimed.name, fresh.size_bytes, fresh.mtime_ns, fresh.sha256, fresh.read_as,
-                             fresh.file_no])
-                if fresh.grown_from is not None:
-                    sql.execute("UPDATE raw_files SET status = 'superseded', superseded_by = ? WHERE file_no = ?",
-                                [fresh.file_no, fresh.grown_from])
-                if fresh.replaces is not None:
-                    sql.execute("DELETE FROM raw_files WHERE file_no = ?", [fresh.replaces])
+            _register(sql, batch, counts)
+            _remember_paths(sql, batch)
+            not_needed = _supersede(sql, batch)
+        for sha256 in not_needed:       # its bytes are the beginning of a longer file that is kept
+            self._ledger.archive.drop(sha256)
         self.changed = True
+        self._report_on(batch, counts)
+
+    def _report_on(self, batch: list[_Fresh], counts: dict[int, tuple]) -> None:
+        report = self._report
         for fresh in batch:
             rows, _, _, bad = counts.get(fresh.file_no, (0, None, None, 0))
             report.files_new += 1
@@ -397,6 +397,50 @@ def _bits_sql(mask: Mask, channels: list[str], places: dict[str, int]) -> str:
     gathered = " | ".join(f"((({column} >> {shift}) & 1)::UBIGINT << {places[channel]})"
                           for column, channel in zip(masks, channels, strict=True))
     return f"CASE WHEN ({' | '.join(masks)}) = 0 THEN 0::UBIGINT ELSE {gathered} END"
+
+
+def _supersede(sql: duckdb.DuckDBPyConnection, batch: list[_Fresh]) -> list[str]:
+    """Mark contents that others have outgrown or replaced; return the digests that nothing refers to any more."""
+    for fresh in batch:
+        if fresh.grown_from is not None:
+            sql.execute("UPDATE raw_files SET status = 'superseded', superseded_by = ? WHERE file_no = ?",
+                        [fresh.file_no, fresh.grown_from])
+        if fresh.replaces is not None:
+            sql.execute("DELETE FROM raw_files WHERE file_no = ?", [fresh.replaces])
+    grown = [fresh.grown_from for fresh in batch if fresh.grown_from is not None]
+    if not grown:
+        return []
+    return [row[0] for row in sql.execute(
+        "SELECT DISTINCT sha256 FROM raw_files WHERE file_no IN (SELECT unnest(?::INT[])) AND sha256 NOT IN "
+        "(SELECT sha256 FROM raw_files WHERE status <> 'superseded')", [grown]).fetchall()]
+
+
+def _register(sql: duckdb.DuckDBPyConnection, batch: list[_Fresh], counts: dict[int, tuple]) -> None:
+    """Write one row a file into the registry, all at once."""
+    none = (0, None, None, 0)
+    found = [counts.get(fresh.file_no, none) for fresh in batch]
+    profiles = [", ".join(sorted({claim.profile.key for claim in fresh.claimed.claims})) for fresh in batch]
+    sites = ["\x1f".join(sorted({claim.site_id for claim in fresh.claimed.claims})) for fresh in batch]
+    sql.execute("INSERT INTO raw_files SELECT unnest(?::INT[]), unnest(?::VARCHAR[]), unnest(?::VARCHAR[]), "
+                "unnest(?::VARCHAR[]), unnest(?::BIGINT[]), unnest(?::VARCHAR[]), string_split(unnest(?::VARCHAR[]), "
+                "chr(31)), unnest(?::BIGINT[]), unnest(?::BIGINT[]), unnest(?::TIMESTAMP[]), unnest(?::TIMESTAMP[]), "
+                "unnest(?::VARCHAR[]), unnest(?::VARCHAR[]), NULL",
+                [[fresh.file_no for fresh in batch], [fresh.sha256 for fresh in batch],
+                 [fresh.read_as for fresh in batch], [fresh.claimed.name for fresh in batch],
+                 [fresh.size_bytes for fresh in batch], profiles, sites, [item[0] for item in found],
+                 [item[3] for item in found], [item[1] for item in found], [item[2] for item in found],
+                 [fresh.status for fresh in batch], [" ".join(fresh.says) for fresh in batch]])
+
+
+def _remember_paths(sql: duckdb.DuckDBPyConnection, seen: list[_Fresh]) -> None:
+    """Write down where contents were met, all at once."""
+    names = [fresh.claimed.name for fresh in seen]
+    sql.execute("DELETE FROM raw_paths WHERE path IN (SELECT unnest(?::VARCHAR[]))", [names])
+    sql.execute("INSERT INTO raw_paths SELECT unnest(?::VARCHAR[]), unnest(?::BIGINT[]), unnest(?::BIGINT[]), "
+                "unnest(?::VARCHAR[]), unnest(?::VARCHAR[]), unnest(?::INT[])",
+                [names, [fresh.size_bytes for fresh in seen], [fresh.mtime_ns for fresh in seen],
+                 [fresh.sha256 for fresh in seen], [fresh.read_as for fresh in seen],
+                 [fresh.file_no for fresh in seen]])
 
 
 def _forget(sql: duckdb.DuckDBPyConnection, file_no: int) -> None:

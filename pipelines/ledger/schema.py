@@ -20,7 +20,7 @@ TABLES: tuple[str, ...] = (
         first_utc TIMESTAMP, last_utc TIMESTAMP, status VARCHAR NOT NULL, says VARCHAR, superseded_by INTEGER)""",
     # Every path ever seen, with what is needed to know it again without reading it.
     """CREATE TABLE IF NOT EXISTS raw_paths (
-        path VARCHAR PRIMARY KEY, size_bytes BIGINT, mtime_ns BIGINT, sha256 VARCHAR, read_as VARCHAR,
+        path VARCHAR NOT NULL, size_bytes BIGINT, mtime_ns BIGINT, sha256 VARCHAR, read_as VARCHAR,
         file_no INTEGER)""",
     """CREATE TABLE IF NOT EXISTS raw_quarantine (
         file_no INTEGER NOT NULL, member VARCHAR, line BIGINT, column_name VARCHAR, value VARCHAR, rule VARCHAR)""",

@@ -95,7 +95,7 @@ def test_stamps_as_they_are_written(tmp_path, written, time, expected):
 
 def test_year_day_and_minutes_apart_and_24_o_clock(tmp_path):
     path = tmp_path / "parts.csv"
-    path.write_text("y,d,hm,V\n2024,60,930,1\n2024,366,2400,2\n24,1,5,3\n2024,400,0,4\n2024,1,975,5\n", encoding="utf-8")
+    path.write_text("y,d,hm,V\n2024,60,930,1\n2024,366,2400,2\n24,1,5,3\n2024,400,0,4\n2024,1,975,5\n", encoding="utf-8")  # noqa: E501
     profile = LoggerProfile.model_validate({
         "key": "p", "time": {"parts": {"year": "y", "day_of_year": "d", "hhmm": "hm"}, "zone": "UTC"},
         "channels": {"V": {"channel": "array_voltage_v"}}})
