@@ -24,6 +24,8 @@ MEASURING_CAUSES: frozenset[str] = frozenset({
     "meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset", "irradiance_sensor_fault",
     "temperature_sensor_fault", "level_sensor_fault", "electrical_sensor_fault", "clock_shift", "swapped_channels",
     "unit_mistake", "logger_silent"})
+# With these open, the metered volume is no inflow to count on: it may stand still or show water that never came.
+_METER_SAYS_NOTHING = frozenset({"meter_stopped", "meter_over_reading", "totaliser_reset", "unit_mistake"})
 OPEN_STATUSES: frozenset[str] = frozenset({"new", "growing", "steady", "relapsed"})
 _CLASS_OF_URGENCY: dict[str, ClassCode] = {"now": "go_now", "two_days": "today", "two_weeks": "this_week",
                                            "next_route": "next_route", "information": "watch"}
@@ -221,7 +223,8 @@ def consequence(diagnosis: SiteDiagnosis, demand: Demand, storage: Storage, *, a
     faults = [finding for finding in still_open if finding.cause not in MEASURING_CAUSES]
     usual, upper = daily_need(demand, rules) if pumps else (np.nan, np.nan)
     stands = diagnosis.verdict == "not working"
-    inflow = 0.0 if quiet or stands else _worst_inflow(diagnosis.days, rules)
+    doubtful = any(finding.cause in _METER_SAYS_NOTHING for finding in still_open)
+    inflow = 0.0 if quiet or stands else _worst_inflow(diagnosis.days, rules, meter_in_doubt=doubtful)
     hours, hours_are = _hours_to_empty(storage, usual if quiet else upper, inflow, quiet, rules, stands=stands)
     code, reasons = _placed(diagnosis, still_open, hours, quiet, rules, pumps=pumps)
     heads = demand.people + demand.large_animals + demand.small_animals
@@ -258,12 +261,15 @@ def _as_date(day: date) -> date:
     return day.date() if isinstance(day, pd.Timestamp) else day
 
 
-def _worst_inflow(days: pd.DataFrame, rules: RankingRules) -> float:
+def _worst_inflow(days: pd.DataFrame, rules: RankingRules, *, meter_in_doubt: bool) -> float:
+    """Take the poorest recent spell; where the meter tells nothing, the lower end of what should have come."""
     days = with_day_columns(days)
     judged = days[days["judged"].to_numpy(dtype=bool)].tail(rules.inflow_days)
     if judged.empty:
         return 0.0
     could_have = judged["delivered_m3"].fillna(0.0) + judged["tank_full_m3"].fillna(0.0)
+    if meter_in_doubt:
+        could_have = judged["expected_low_m3"].fillna(0.0)
     return float(could_have.rolling(min(rules.inflow_spell_days, len(could_have))).mean().min())
 
 
@@ -305,6 +311,8 @@ def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, q
             reasons.append(f"{label}: {_SAYS_OF_URGENCY[finding.urgency]}.")
     short = bool(quiet) or diagnosis.verdict in ("less than it should", "not working")
     short = short or any(finding.cause not in MEASURING_CAUSES for finding in still_open)
+    if not quiet and any(finding.cause in _METER_SAYS_NOTHING for finding in still_open):
+        reasons.append("The meter does not tell what comes in; the lower end of expected is taken.")
     if quiet:
         places.append("this_week")
         reasons.append(f"Nothing heard for {quiet} {'day' if quiet == 1 else 'days'}."

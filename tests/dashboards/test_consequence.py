@@ -1,6 +1,7 @@
 """The ranking: what is silent stands above what is merely bad data, and every place has its reason."""
 
 import math
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -87,6 +88,17 @@ def test_silence_without_a_tank_is_a_call_and_not_a_drive_tonight():
 def test_standing_pump_without_a_tank_leaves_nothing():
     placed = _placed(sample.stopped_view(), storage=Storage())
     assert placed.hours_to_empty == 0.0 and placed.class_code == "go_now"
+
+
+def test_stopped_meter_is_not_an_empty_tank():
+    view = sample.sound_view()
+    days = view.diagnosis.days.assign(delivered_m3=0.0, seen_m3=0.0, tank_full_m3=0.0)
+    stuck = sample.sample_finding("euphorbia", "meter_stopped", water_lost_m3_day=0.0, urgency="two_weeks")
+    changed = replace(view.diagnosis, days=days, findings=[stuck])
+    placed = consequence(changed, view.site.demand, Storage(14.8, 1.0), as_of=sample.AS_OF)
+    lowest = days["expected_low_m3"].tail(14).rolling(3).mean().min()
+    assert placed.worst_inflow_m3_day == pytest.approx(lowest) and lowest > 1.0
+    assert any("meter does not tell" in reason for reason in placed.reasons)
 
 
 def test_upper_need_is_above_usual_need():
