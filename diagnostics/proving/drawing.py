@@ -139,7 +139,7 @@ def draw_site(rng: np.random.Generator, family: str | None = None, drive: str | 
                 pump=_sheet(rng, machine, family, ejector, table.kind), well=well, pipework=pipework, tank=tank,
                 flow_meter=meter)
     channels = _channels(rng, sensors, site)
-    demand = None if tank is None else delivery * 6 * 3600.0 * float(rng.uniform(0.55, 1.6))
+    demand = None if tank is None else delivery * 6 * 3600.0 * float(rng.uniform(0.7, 2.2))
     weather = replace(climate, wind_m_s=6.0) if wind is not None else climate
     truth = true_plant(site, rng, climate=weather, machine=machine, tolerance=tolerance, channels=channels,
                        logger_step_s=step_s or float(rng.choice([60.0, 300.0, 600.0, 900.0], p=[.05, .25, .4, .3])),
@@ -263,6 +263,7 @@ def _drive(rng: np.random.Generator, kind: str, family: str, machine: Machine) -
              "standby_power_w": round(float(rng.uniform(0.3, 2) + 0.002 * rated), 1)}
     if kind == "current_booster":
         return Drive.model_validate({**plain, "kind": kind, "held_voltage_v": 10.0,
+                                     "max_output_power_w": round(1.25 * rated),
                                      "max_output_voltage_v": round(machine.motor_voltage_v * 1.25, 1)})
     if kind == "voltage_booster":
         return Drive.model_validate({**plain, "kind": kind, "max_output_power_w": round(1.15 * rated),
@@ -301,7 +302,7 @@ def _source(rng: np.random.Generator, kind: str, machine: Machine, latitude: flo
         volts = machine.motor_voltage_v * float(u(0.4, 0.7))
     unit = 17.6 if volts < 40 else 31.0
     series = max(1, round(volts / unit))
-    strings = int(np.clip(round(size / (volts * float(u(5.0, 9.5)))), 1, 6))
+    strings = int(np.clip(round(size / (volts * float(u(5.0, 9.5)))), 1, 40))
     vmp = volts / series
     imp = size / volts / strings
     cells = 36 if vmp < 24 else 60

@@ -48,6 +48,13 @@ def _worn(rng: np.random.Generator, drawn: DrawnSite) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
+def _poor_yield(rng: np.random.Generator, drawn: DrawnSite) -> float:
+    """Times the aquifer's drawdown at which the probe comes into play, and beyond."""
+    well, flow = drawn.site.well, drawn.truth.machine.flow_m3_s
+    room = (well.low_water_probe_depth_m or well.pump_setting_depth_m or 0.0) - drawn.truth.static_level_m
+    return max(1.5, room / max(well.drawdown_linear_s_m2 * flow, 0.2)) * float(rng.uniform(1.1, 2.5))
+
+
 @dataclass(frozen=True)
 class Kind:
     """How one cause is drawn: size, shapes, ramp, and where it can occur."""
@@ -101,7 +108,7 @@ KINDS: dict[str, Kind] = {
     "drive_stopped": Kind(_one, ("step", "intermittent"), lambda s: s.drive.kind != "direct", weight=1.5),
     "falling_water_table": Kind(_of_head(0.06, 0.35), ("ramp", "seasonal"), _well, (30.0, 110.0), 2.0),
     "screen_fouled": Kind(_between(3.0, 12.0), ("ramp",), lambda s: s.well.kind == "borehole", (40.0, 150.0)),
-    "low_water_cutout": Kind(_between(2.5, 7.0), ("ramp", "step"),
+    "low_water_cutout": Kind(_poor_yield, ("ramp", "step"),
                              lambda s: s.drive.has_low_water_stop and s.well.kind == "borehole", weight=1.5),
     "clogged_intake": Kind(_between(0.12, 1.2), ("ramp", "step"), _any, (6.0, 60.0), 2.0),
     "blocked_delivery": Kind(_between(0.12, 1.2), ("ramp", "step"), _any, (15.0, 120.0), 1.5),

@@ -26,8 +26,10 @@ def lay_grid(batch: "Batch", plants: list[TruePlant]) -> None:
     top = s.rated_flow * reach
     batch.flow = np.concatenate([np.zeros((DEAD_ROWS.size, batch.n)), FLOW_ROWS[:, None] * top])
     batch.friction, batch.suction = np.empty_like(batch.flow), np.empty_like(batch.flow)
+    batch.line = np.empty_like(batch.flow)
     for i, plant in enumerate(plants):
         batch.friction[:, i] = pipe_head_m(plant, batch.flow[:, i])
+        batch.line[:, i] = pipe_head_m(plant, batch.flow[:, i], beyond_wellhead=True)
         batch.suction[:, i] = suction_head_m(plant, batch.flow[:, i])
     batch.square = batch.flow ** 2
     batch.turbulent = s.turbulent * batch.flow ** 1.9
@@ -68,6 +70,8 @@ def laid_grid(batch: "Batch", now: SimpleNamespace, step_s: float, sky_row: Floa
         g.short = np.where(s.surface, np.maximum(need - have, 0.0), 0.0)
         head = head + 4.0 * g.short
     g.head = np.maximum(head, 0.0)
+    # A gauge sits at the wellhead, or at the outlet of a surface pump.
+    g.outlet = np.maximum(g.delivery - batch.friction + batch.line - np.where(s.surface, s.pump_height, 0.0), 0.0)
     g.x, g.shaft = pump_along(batch, g, now)
     g.x[:DEAD_ROWS.size] = DEAD_ROWS[:, None] * g.x[DEAD_ROWS.size]
     fall = np.where(np.arange(batch.n) < batch.pd.start, 2.7, 2.0)
@@ -98,7 +102,7 @@ def pump_along(batch: "Batch", g: SimpleNamespace, now: SimpleNamespace) -> tupl
             flow, head = flow.copy(), head.copy()
             level = (batch.p.pump_height + g.level + g.suction)[:, batch.jets]
             outlet = (g.delivery - batch.p.pump_height)[:, batch.jets]
-            flow[:, batch.jets], head[:, batch.jets] = batch.jet_bank.asked_of_pump(
+            flow[:, batch.jets], head[:, batch.jets], g.outlet[:, batch.jets] = batch.jet_bank.asked_of_pump(
                 batch.flow[:, batch.jets], level, outlet)
         guess = batch.guess[:, batch.roto]
         x[:, batch.roto], shaft[:, batch.roto] = batch.rotors.speed_and_power(
@@ -129,6 +133,6 @@ def operating_point(batch: "Batch", residual: Floats, g: SimpleNamespace, asked:
 
     out.pumped, out.leak, out.x = read(batch.flow), read(g.leak), read(g.x)
     out.motor_v, out.motor_i, out.asked = read(g.motor_v), read(g.motor_i), read(asked)
-    out.level, out.suction, out.delivery = read(g.level), read(g.suction), read(g.delivery)
+    out.level, out.suction, out.outlet = read(g.level), read(g.suction), read(g.outlet)
     out.array_v = read(array_v) if array_v is not None else np.zeros(batch.n)
     return out

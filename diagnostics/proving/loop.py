@@ -31,7 +31,8 @@ from diagnostics.proving.truth import TruePlant, viscosity_ratio
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 RECORDED = ("flow", "leak", "pumped", "array_v", "array_i", "motor_v", "motor_i", "speed", "level", "tank", "full",
-            "low_water", "pressure", "suction", "battery_v", "battery_i", "draw", "run", "capped", "source_w", "off")
+            "low_water", "pressure", "suction", "battery_v", "battery_i", "draw", "run", "capped", "source_w", "off",
+            "battery_low")
 
 
 @dataclass(slots=True)
@@ -55,6 +56,7 @@ class Batch:
     state: SimpleNamespace
     flow: Floats
     friction: Floats
+    line: Floats
     suction: Floats
     square: Floats
     turbulent: Floats
@@ -165,6 +167,8 @@ class Batch:
         out: dict[str, Floats] = {}
         for i, column in enumerate(self.columns):
             for name, course in column.courses.items():
+                if name not in CONDITIONS:
+                    continue
                 if name not in out:
                     out[name] = np.full((last - first, self.n), CONDITIONS[name])
                 out[name][:, i] = course[first:last]
@@ -308,15 +312,17 @@ class Batch:
         battery_i = np.zeros(self.n)
         if np.any(s.bus):
             volts, amps, battery_i = step_battery(self, available, out, ready, volts, amps, best_v, now, step_s)
-        pressure = np.where(ready, out.delivery + np.where(s.surface, -s.pump_height, 0.0), 0.0) * 9787.0
+        pressure = np.where(ready, out.outlet, 0.0) * 9787.0
         suction = -np.where(ready, s.pump_height + out.level + out.suction, s.pump_height + level) * 9787.0
         capped = ready & ~s.held & ~s.bus & (out.asked < 0.97 * available)
+        idle = (s.bus & st.bus_off) * 1.0
         return {"flow": delivered, "leak": leak, "pumped": pumped, "array_v": volts, "array_i": amps,
                 "motor_v": np.where(ready, out.motor_v, 0.0), "motor_i": np.where(ready, out.motor_i, 0.0),
                 "speed": np.where(ready, out.x * s.speed_rpm, 0.0), "level": level, "tank": tank_level(self),
                 "full": now.full, "low_water": st.low_stop, "pressure": pressure, "suction": suction,
                 "battery_v": st.bus_now, "battery_i": battery_i, "draw": draw, "run": ready, "capped": capped,
-                "source_w": available, "off": ~now.wants & ~now.full & ~st.low_stop}
+                "source_w": available, "battery_low": idle,
+                "off": ~now.wants & ((now.float_mode == 1.0) | ~now.full) & ~st.low_stop & (idle < 0.5)}
 
     def _night(self, step_s: float, now: SimpleNamespace, barometer: Floats) -> dict[str, Floats | NDArray[np.bool_]]:
         s, st = self.p, self.state

@@ -50,6 +50,8 @@ class Machine:
     jet_head_ratio: float = 0.0
     jet_flow_ratio: float = 1.0
     ejector_depth_m: float = 0.0
+    down_pipe_loss: float = 0.0  # of h = c Q^1.8 down to the ejector, and back up from it
+    up_pipe_loss: float = 0.0
 
 
 def machine_from_sheet(pump: Pump) -> Machine:
@@ -308,8 +310,10 @@ class JetBank:
         self.still = np.array([m.jet_head_ratio for m in machines]) * 0.95
         self.cutoff = np.array([m.jet_flow_ratio for m in machines])
         self.depth_m = np.array([m.ejector_depth_m for m in machines])
+        self.down_loss = np.array([m.down_pipe_loss for m in machines])
+        self.up_loss = np.array([m.up_pipe_loss for m in machines])
 
-    def asked_of_pump(self, flow_m3_s: Floats, level_m: Floats, outlet_head_m: Floats) -> tuple[Floats, Floats]:
+    def asked_of_pump(self, flow_m3_s: Floats, level_m: Floats, outlet_head_m: Floats) -> tuple[Floats, Floats, Floats]:
         """
         Flow through, and head over, the pump when a delivered flow comes up by the ejector.
 
@@ -321,18 +325,23 @@ class JetBank:
 
         Returns
         -------
-        pump_flow_m3_s, pump_head_m : ndarray, shape (rows, plants)
-            [m³/s], [m]
+        pump_flow_m3_s, pump_head_m, outlet_head_m : ndarray, shape (rows, plants)
+            The last is what stands at the pump's outlet, before the regulating valve. [m³/s], [m], [m]
         """
         entry = self.depth_m - level_m
-        need = (flow_m3_s / (0.9 * self.cutoff * 0.94 * self.nozzle_m2)) ** 2 / (2 * GRAVITY_M_S2)
-        outlet = np.maximum(np.maximum(outlet_head_m, need + entry - self.depth_m), 8.0)
+        # The regulating valve at the outlet is closed in as far as the ejector needs its nozzle pressure.
+        least = flow_m3_s / (0.95 * self.cutoff)
+        need = (least / (0.94 * self.nozzle_m2)) ** 2 / (2 * GRAVITY_M_S2) + self.down_loss * least ** 1.8
+        outlet = np.maximum(outlet_head_m, need + entry - self.depth_m)
         nozzle_head = outlet + self.depth_m
-        through = 0.94 * self.nozzle_m2 * np.sqrt(2 * GRAVITY_M_S2 * np.maximum(nozzle_head - entry, 0.5))
+        through = np.full_like(flow_m3_s, 0.0) + least
+        for _ in range(3):
+            pressed = np.maximum(nozzle_head - self.down_loss * through ** 1.8 - entry, 0.5)
+            through = 0.5 * through + 0.5 * 0.94 * self.nozzle_m2 * np.sqrt(2 * GRAVITY_M_S2 * pressed)
         ratio = np.clip(flow_m3_s / through / self.cutoff, 0.0, 0.999)
         lift = self.still * (1 - ratio ** 1.15)
-        behind = (entry + lift * nozzle_head) / (1 + lift)
-        return flow_m3_s + through, outlet - (behind - self.depth_m)
+        behind = (entry + lift * (entry + pressed)) / (1 + lift) - self.up_loss * (flow_m3_s + through) ** 1.8
+        return flow_m3_s + through, outlet - (behind - self.depth_m), outlet
 
 
 def printed_curve(machine: Machine, shares: tuple[float, ...] = (0.0, .3, .6, .8, 1.0, 1.2, 1.4)) -> list[CurvePoint]:

@@ -24,7 +24,7 @@ from diagnostics.proving.weather import SkyOverPlant, sky_over
 from diagnostics.readings import SiteReadings
 
 Floats = NDArray[np.float64]
-STATES = ("night", "low_sun", "running", "capped", "tank_full", "low_water", "stopped")
+STATES = ("night", "low_sun", "running", "capped", "tank_full", "low_water", "stopped", "battery_low")
 
 
 @dataclass(frozen=True)
@@ -283,10 +283,10 @@ def _rain(weather: DailyWeather, n: int, step_s: float, rng: np.random.Generator
 def _states(true: dict[str, Floats], elevation_deg: Floats) -> NDArray[np.object_]:
     names = np.array(STATES, dtype=object)
     code = np.where(elevation_deg < 0.0, 0, 1)
-    code = np.where(true["off"] > 0.5, 6, code)
+    code = np.where((true["battery_low"] > 0.5) & (elevation_deg > 0), 7, code)
     code = np.where((true["low_water"] > 0.5) & (elevation_deg > 0), 5, code)
     code = np.where((true["full"] > 0.5) & (elevation_deg > 0), 4, code)
+    code = np.where((true["off"] > 0.5) & (elevation_deg > 0), 6, code)
     code = np.where(true["run"] > 0.5, 2, code)
     code = np.where(true["capped"] > 0.5, 3, code)
-    code = np.where((code == 6) & (elevation_deg < 0), 0, code)
     return np.asarray(names[code])

@@ -169,7 +169,7 @@ def true_plant(site: Site, rng: np.random.Generator, *, climate: str | Climate =
     weather = CLIMATES[climate] if isinstance(climate, str) else climate
     true_machine = toleranced(machine or machine_from_sheet(site.pump), rng, tolerance)
     if site.pump.ejector is not None and site.pump.family.startswith("jet"):
-        true_machine = with_ejector(true_machine, site.pump.ejector)
+        true_machine = _with_pipes_to_ejector(with_ejector(true_machine, site.pump.ejector), site)
     string = string_from_label(site.array, rng=rng, tolerance=tolerance, age_years=age_years) if site.array else None
     well, drive = site.well, site.drive
     draw = tolerance * np.clip(rng.standard_normal(16), -2.0, 2.0)
@@ -208,21 +208,34 @@ def true_plant(site: Site, rng: np.random.Generator, *, climate: str | Climate =
         region_seed=region_seed)
 
 
+def _with_pipes_to_ejector(machine: Machine, site: Site) -> Machine:
+    ejector, suction = site.pump.ejector, site.pipework.suction
+    if ejector is None or suction is None or ejector.depth_m <= 0.5:
+        return machine
+    water_c, flow = site.well.water_temperature_c, np.array([1.3 * machine.flow_m3_s])
+    down = suction.replaced(bore_m=ejector.drive_pipe_bore_m, length_m=ejector.depth_m + 1.0)
+    losses = [float(friction_head_m(flow * share, run, water_c=water_c, roughness_m=1.5e-5)[0]
+                    / (flow[0] * share) ** 1.8) for run, share in ((down, 0.5), (suction, 1.0))]
+    return replace(machine, down_pipe_loss=losses[0], up_pipe_loss=losses[1])
+
+
 def _hazen_roughness(coefficient: float | None, otherwise: float) -> float:
     if coefficient is None:
         return otherwise
     return float(np.interp(coefficient, [80, 100, 120, 130, 140, 150], [2.5e-3, 8e-4, 2.4e-4, 1e-4, 3e-5, 3e-6]))
 
 
-def pipe_head_m(plant: TruePlant, flow_m3_s: Floats) -> Floats:
+def pipe_head_m(plant: TruePlant, flow_m3_s: Floats, *, beyond_wellhead: bool = False) -> Floats:
     """
-    Friction of all runs on the pressure side. [m].
+    Friction of the runs on the pressure side. [m].
 
     Parameters
     ----------
     plant : TruePlant
     flow_m3_s : ndarray
         [m³/s]
+    beyond_wellhead : bool, default False
+        Leave the riser out, where there is one.
 
     Returns
     -------
@@ -231,10 +244,13 @@ def pipe_head_m(plant: TruePlant, flow_m3_s: Floats) -> Floats:
     """
     water_c = plant.site.well.water_temperature_c
     total = np.zeros_like(flow_m3_s)
-    for run, rough in zip(plant.site.pipework.runs, plant.roughness_m, strict=True):
-        total = total + friction_head_m(flow_m3_s, run, water_c=water_c, roughness_m=rough, bore_ratio=plant.bore_ratio)
+    runs = list(zip(plant.site.pipework.runs, plant.roughness_m, strict=True))
     first = plant.site.pipework.runs[0]
-    if plant.site.pipework.suction is None and plant.site.pipework.strainer_loss_k > 0:
+    if beyond_wellhead and plant.site.pump.family not in SURFACE:
+        runs = runs[1:]
+    for run, rough in runs:
+        total = total + friction_head_m(flow_m3_s, run, water_c=water_c, roughness_m=rough, bore_ratio=plant.bore_ratio)
+    if not beyond_wellhead and plant.site.pipework.suction is None and plant.site.pipework.strainer_loss_k > 0:
         speed = flow_m3_s / (np.pi / 4 * first.bore_m ** 2)
         total = total + plant.site.pipework.strainer_loss_k * speed ** 2 / 19.6133
     return np.asarray(total, dtype=np.float64)
@@ -256,7 +272,7 @@ def suction_head_m(plant: TruePlant, flow_m3_s: Floats) -> Floats:
         [m]
     """
     suction = plant.site.pipework.suction
-    if suction is None:
+    if suction is None or plant.machine.up_pipe_loss > 0.0:     # a deep jet's return pipe is its ejector's affair
         return np.zeros_like(flow_m3_s)
     run = suction.replaced(minor_loss_k=suction.minor_loss_k + 0.5 + plant.site.pipework.strainer_loss_k)
     return friction_head_m(flow_m3_s, run, water_c=plant.site.well.water_temperature_c,
