@@ -10,7 +10,8 @@ from diagnostics.chain.array_alone import array_alone, level_sky
 from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
 from diagnostics.chain.daylight import LOWEST_SUN_DEG, SOURCES, Daylight, daylight, follows_directly
 from diagnostics.chain.describable import ChainNotAvailable
-from diagnostics.chain.drive import running_state, start_share
+from diagnostics.chain.drive import after_starting, running_state
+from diagnostics.chain.pipework import drained_volume_m3
 from diagnostics.chain.site_model import SiteModel
 from diagnostics.chain.subhourly import daylight_in_pieces, joined, pieces_for
 from diagnostics.chain.supply import Operation
@@ -86,7 +87,7 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
         except ChainNotAvailable:
             return _without_chain(site, weather, interval_s, health, light)
     light = light_of(site, weather, interval_s) if light is None else light
-    pieces = len(light.when_utc) // max(len(weather.index), 1)
+    pieces = max(len(light.when_utc) // max(len(weather.index), 1), 1)
     measured = None
     if use_measured_level and "water_level_m" in weather.columns:
         logged = np.asarray(weather["water_level_m"], dtype=np.float64)
@@ -163,8 +164,9 @@ def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None)
         operation = operate(level)
     flow = _flow(model, operation, level, running, steady=False)
     flow = flow + _bend(model, light, effective, level, flow, running)
-    share = start_share(running, broken, lengths, model.site.drive.restart_delay_s)
-    return _Delivery(operation, flow * share, level, running)
+    flow = after_starting(flow, running, broken, lengths, restart_delay_s=model.site.drive.restart_delay_s,
+                          fill_m3=drained_volume_m3(model.site.pipework))
+    return _Delivery(operation, flow, level, running)
 
 
 def _flow(model: SiteModel, operation: Operation, level: Floats, running: NDArray[np.bool_], *,

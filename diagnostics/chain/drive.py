@@ -140,28 +140,35 @@ def derated_share(drive: Drive, air_temperature_c: ArrayLike) -> Floats:
     return np.clip(1.0 - drive.derating_per_k * above, 0.3, 1.0)
 
 
-def start_share(running: NDArray[np.bool_], broken: NDArray[np.bool_], interval_s: Floats,
-                restart_delay_s: float) -> Floats:
+def after_starting(flow_m3_s: Floats, running: NDArray[np.bool_], broken: NDArray[np.bool_], interval_s: Floats, *,
+                   restart_delay_s: float, fill_m3: float) -> Floats:
     """
-    Share of an interval left to pump after the drive's own delay, in the interval in which it starts.
+    Take from each interval in which the pump starts what the drive's delay and a drained riser cost.
 
     Parameters
     ----------
+    flow_m3_s : ndarray, shape (n,)
+        As if the pump had run on. [m3/s]
     running, broken : ndarray of bool, shape (n,)
         As of `running_state`. [1]
     interval_s : ndarray, shape (n,)
         [s]
     restart_delay_s : float
         [s]
+    fill_m3 : float
+        Riser to be filled before water arrives. [m3]
 
     Returns
     -------
-    share : ndarray, shape (n,)
-        1 while the pump runs on; a delay longer than the interval takes all of it. [1]
+    flow_m3_s : ndarray, shape (n,)
+        Never below zero; a delay longer than the interval takes all of it. [m3/s]
     """
+    if restart_delay_s <= 0.0 and fill_m3 <= 0.0:
+        return flow_m3_s
     before = np.concatenate(([False], running[:-1])) & ~broken
-    starts = running & ~before
-    return np.where(starts, np.clip(1.0 - restart_delay_s / np.maximum(interval_s, 1.0), 0.0, 1.0), 1.0)
+    share = np.clip(1.0 - restart_delay_s / np.maximum(interval_s, 1.0), 0.0, 1.0)
+    first = np.maximum(flow_m3_s * share - fill_m3 / np.maximum(interval_s, 1.0), 0.0)
+    return np.where(running & ~before & np.isfinite(flow_m3_s), first, flow_m3_s)
 
 
 def running_state(power_w: Floats, start_power_w: Floats, stop_power_w: Floats,

@@ -208,3 +208,20 @@ def pipe_losses(pipework: Pipework, flow_max_m3_s: float, water_temperature_c: f
                    water_temperature_c),
         loss_curve(flow_max_m3_s, runs[1:], exit_k, runs[-1].bore_m, water_temperature_c),
         pipework.outlet_pressure_pa / weight)
+
+
+def drained_volume_m3(pipework: Pipework) -> float:
+    """
+    Water that runs back through a drain hole after every stop and has to be pumped again first.
+
+    Parameters
+    ----------
+    pipework : Pipework
+
+    Returns
+    -------
+    volume_m3 : float
+        Riser between ground and hole; zero without one. A check valve above the hole is not looked for. [m3]
+    """
+    depth = pipework.weep_hole_depth_m
+    return 0.0 if depth is None else float(np.pi / 4.0 * pipework.runs[0].bore_m ** 2 * depth)
