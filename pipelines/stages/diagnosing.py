@@ -121,12 +121,14 @@ def _attempt(job: SiteJob) -> "SiteDiagnosis | SiteFailure":
     from threadpoolctl import threadpool_limits
 
     from diagnostics.diagnose import diagnose_site
+    from diagnostics.quality.masking import masked
 
     try:
         # One thread a process: the matrices are small, and threads that wait for each other on a busy machine
         # made the same work take ten times as long.
         with threadpool_limits(1):
-            diagnosis = diagnose_site(job.site, job.readings, service_events=job.service_events, settings=job.settings,
+            readings = masked(job.site, job.readings) if len(job.readings.values) else job.readings
+            diagnosis = diagnose_site(job.site, readings, service_events=job.service_events, settings=job.settings,
                                       as_of_utc=None if job.until is None else pd.Timestamp(job.until))
         return replace(diagnosis, notes=[*diagnosis.notes, *job.notes]) if job.notes else diagnosis
     except Exception as error:                                  # recorded with its site; the others go on
