@@ -101,7 +101,7 @@ def _write_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, fra
         if kind == "TIMESTAMP" and isinstance(series.dtype, pd.DatetimeTZDtype):
             values = series.dt.tz_convert("UTC").dt.tz_localize(None).array
         if kind == "VARCHAR":
-            values = [_cell_text(item) for item in series]
+            values = _texts(series)
         out[physical] = values
         columns.append({"name": str(column), "physical": physical, "dtype": str(series.dtype), "place": place})
     written = pd.DataFrame(out, index=range(len(frame)))
@@ -116,6 +116,15 @@ def _write_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, fra
         sql.unregister("given_frame")
     return {"columns": columns, "index_name": frame.index.name, "index_is_date": index_is_date,
             "index_zone": index_zone, "rows": len(frame)}
+
+
+def _texts(series: pd.Series) -> Any:
+    """Write each different value once: a column of words has few of them and very many rows."""
+    if pd.api.types.infer_dtype(series, skipna=True) not in ("string", "categorical", "date", "empty"):
+        return [_cell_text(item) for item in series]            # lists, or 1 beside True, which count as equal
+    place, different = pd.factorize(series, use_na_sentinel=True)
+    texts = np.array([*(_cell_text(item) for item in different), None], dtype=object)
+    return texts[place]
 
 
 def _cell_text(item: Any) -> str | None:
@@ -142,8 +151,11 @@ def _read_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, shap
 
 def _brought_back(column: pd.Series, dtype: str) -> pd.Series:
     if dtype in ("object", "str", "string", "category") or dtype.startswith("string"):
-        texts = [None if item is None or item is pd.NA or (isinstance(item, float) and np.isnan(item))
-                 else json.loads(item) for item in column]
+        place, different = pd.factorize(column, use_na_sentinel=True)
+        values = np.empty(len(different) + 1, dtype=object)
+        for number, item in enumerate(different):
+            values[number] = json.loads(item)
+        texts = values[place]
         if dtype == "category":
             return pd.Series(texts, dtype="object").astype("category")
         return pd.Series(texts, dtype=dtype)

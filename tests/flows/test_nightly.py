@@ -13,11 +13,16 @@ pytest.importorskip("prefect")
 def night(small_fleet, small_run, tmp_path_factory):
     """Return fleet and out folder after one night that was judged at the demo's end."""
     from pipelines.flows.nightly import nightly
+    from pipelines.stages.loading import load, open_ledger
+    from pipelines.stages.moments import judged_at
+    from pipelines.stages.outfolder import OutFolder
 
+    with open_ledger(OutFolder(small_run), read_only=True) as ledger:
+        newest = judged_at(None, load(small_fleet), ledger).isoformat()
     place = tmp_path_factory.mktemp("night")
     fleet, out = shutil.copytree(small_fleet, place / "fleet"), shutil.copytree(small_run, place / "out")
     (out / "made-from.txt").unlink()
-    told = nightly(str(fleet), str(out), as_of="2026-08-19", chunk_size=2, workers=1)
+    told = nightly(str(fleet), str(out), as_of=newest, chunk_size=2, workers=1)
     return fleet, out, told
 
 
