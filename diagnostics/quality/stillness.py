@@ -143,7 +143,9 @@ def _mark_frozen_total(context: Context, marks: Marks) -> None:
         return
     total, flow = context.channel("meter_total_m3"), np.nan_to_num(context.channel("flow_m3_s"))
     run = run_starts(total)
-    passed_m3 = per_run(run, flow * _elapsed_s(context))
+    later = np.zeros(len(run), dtype=bool)
+    later[1:] = run[1:] == run[:-1]     # the flow of a run's first interval had passed when its total was read
+    passed_m3 = per_run(run, np.where(later, flow * _elapsed_s(context), 0.0))
     coarse_m3 = 10.0 * resolution(total)
     count = per_run(run, np.isfinite(total).astype(np.float64))
     marks.add("meter_total_m3", Mask.STUCK, (passed_m3 > max(coarse_m3, 1e-3)) & np.isfinite(total)

@@ -313,10 +313,12 @@ class _Loading:
         self._report.messages.append(f"{file}: {says}")
 
     def _tell_of_columns(self, fresh: _Fresh, profile: LoggerProfile, head: Head) -> None:
-        if head.missing_columns:
+        sites = ",".join(sorted({claim.site_id for claim in fresh.claimed.claims}))
+        if head.missing_columns and (told := (sites, profile.key, *head.missing_columns)) not in self._columns_told:
+            self._columns_told.add(told)
             absent = ", ".join(repr(item) for item in head.missing_columns)
-            fresh.says.append(f"lacks the column(s) {absent} that profile "
-                              f"'{profile.key}' reads; the others were read.")
+            fresh.says.append(f"lacks the column(s) {absent} that profile '{profile.key}' reads; the others were read. "
+                              "Said once for all files of the site.")
         if head.unknown_columns and (told := (profile.key, *head.unknown_columns)) not in self._columns_told:
             self._columns_told.add(told)
             shown = ", ".join(repr(item) for item in head.unknown_columns[:12])

@@ -82,6 +82,8 @@ def test_a_frozen_total_beside_a_running_flow_is_marked_and_a_resting_one_is_not
     values = healthy.copy()
     values["meter_total_m3"] = np.round(1000 + (values["flow_m3_s"] * 300).cumsum(), 2)
     assert (masks_of(site, values, interval_s) != 0).sum().sum() == 0
+    values["flow_m3_s"] = values["meter_total_m3"].diff().clip(lower=0) / 300   # flow that follows from the total
+    assert (masks_of(site, values, interval_s) != 0).sum().sum() == 0
     values.loc["2026-02-03":"2026-02-04", "meter_total_m3"] = values.loc["2026-02-03", "meter_total_m3"].iloc[0]
     found = masks_of(site, values, interval_s)
     assert (found.loc["2026-02-03":"2026-02-04", "meter_total_m3"] & int(Mask.STUCK)).astype(bool).mean() > 0.9
