@@ -3,6 +3,7 @@
 import math
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -229,6 +230,19 @@ def reasons_not_judged(days: pd.DataFrame) -> str:
     rest = days[~days["judged"].to_numpy(dtype=bool)]
     counted = Counter(clean(reason) or "no reason given" for reason in rest["reason"])
     return "; ".join(f"{reason} {count} {'day' if count == 1 else 'days'}" for reason, count in counted.most_common())
+
+
+def gathered(problems: Sequence[str], at_most: int = 20) -> list[str]:
+    """Say once what many files have in common, and no more lines than a person reads."""
+    files: dict[str, list[str]] = {}
+    for problem in problems:
+        file, mark, says = problem.partition(": ")
+        files.setdefault(says if mark else problem, []).append(file)
+    lines = [f"{names[0]}: {says}" if len(names) == 1 and names[0] != says else
+             f"{len(names)} files ({names[0]} and others): {says}" if len(names) > 1 else says
+             for says, names in files.items()]
+    rest = len(lines) - at_most
+    return lines if rest <= 0 else [*lines[:at_most], f"and {rest} more; `liftledger ingest` lists them all."]
 
 
 def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, str, float | None]]:

@@ -37,6 +37,8 @@ _DOWN_HOLE = frozenset({"clogged_intake", "worn_pump", "motor_fault", "riser_lea
 _METER = frozenset({"meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset", "unit_mistake"})
 # Days with a known sky that a comparison of months takes: two earlier months, and most of this one.
 _EARLIER_DAYS, _MONTH_DAYS = 60, 20
+_FULL_WORTH_SAYING = 0.05   # share of expected below which a full tank is not worth a sentence
+_LEAST_DAYS = 10            # judged days below which next month's range would be a guess
 _NEARLY_NONE_M3 = 0.05      # a few buckets left above the outlet
 
 
@@ -99,7 +101,13 @@ class Month:
     proofs: list[RepairProof]
 
     def volume(self, value_m3: float) -> str:
+        """Print a volume in the owner's words and unit."""
         return self.words.volume(value_m3, self.site.owner.volume_unit)
+
+    @property
+    def meter_stopped(self) -> bool:
+        """Tell whether the meter stood, so that no metered water means nothing."""
+        return any(finding.cause == "meter_stopped" for finding in self.findings)
 
 
 def count_month(site: Site, diagnosis: SiteDiagnosis, month: date) -> Month:
@@ -137,9 +145,13 @@ def letter_in_words(month: Month, sender: Sender, known: MonthKnown, rules: Rank
         verdict=month.verdict, verdict_line=verdict_line,
         subject=words.say("subject", site=name, verdict=verdict_line, month=when, year=month.first.year),
         greeting=(words.say("greeting", name=greeting_name) if greeting_name else words.say("greeting_unnamed")),
-        opening=" ".join([words.say(f"opening_{month.verdict}", site=name, month=when), *_since_then(month)]),
+        opening=" ".join([words.say(_opening(month), site=name, month=when), *_since_then(month)]),
         sections=sections,
-        picture_says=(words.say("picture_is", month=when), words.say("picture_marks")))
+        picture_says=(words.say("picture_is" if site.array is not None else "picture_is_weather", month=when), words.say("picture_marks")))
+
+
+def _opening(month: Month) -> str:
+    return "opening_unknown_meter" if month.verdict == "unknown" and month.meter_stopped else f"opening_{month.verdict}"
 
 
 def _since_then(month: Month) -> list[str]:
@@ -153,7 +165,7 @@ def _since_then(month: Month) -> list[str]:
             lines.append(month.words.say("now_silent", day=month.words.day(finding.onset)))
         elif month.diagnosis.verdict == "not working":
             lines.append(month.words.say("now_stopped", day=month.words.day(finding.onset)))
-        elif finding.cause not in MEASURING_CAUSES:
+        elif finding.cause not in MEASURING_CAUSES and finding.water_lost_m3_day > 0.0:
             lines.append(month.words.say("now_less", day=month.words.day(finding.onset)))
     return list(dict.fromkeys(lines))[:2]
 
@@ -162,7 +174,9 @@ def _water(month: Month, known: MonthKnown, rules: RankingRules) -> list[str]:
     words = month.words
     lines: list[str] = []
     metered = month.seen["seen_m3"].dropna()
-    if metered.empty:
+    if month.meter_stopped:
+        lines.append(words.say("water_meter_stopped", month=words.month(month.first)))
+    elif metered.empty:
         lines.append(words.say("water_not_known", month=words.month(month.first)))
     elif float(metered.sum()) <= 0.0:
         lines.append(words.say("water_none_seen", month=words.month(month.first)))
@@ -253,19 +267,23 @@ def _why(month: Month) -> list[str]:
     words = month.words
     lines: list[str] = []
     expected, delivered = (float(month.judged[name].sum()) for name in ("expected_m3", "delivered_m3"))
-    if month.judged.empty or expected <= 0.0:
-        lines.append(words.say("why_unjudged"))
+    sunny = month.site.array is not None
+    if month.judged.empty or expected <= 0.0 or month.meter_stopped:
+        lines.append(words.say("why_unjudged" if sunny else "why_unjudged_weather"))
     else:
-        lines.append(words.say("why_expected", expected=month.volume(expected), delivered=month.volume(delivered)))
+        lines.append(words.say("why_expected" if sunny else "why_expected_weather",
+                               expected=month.volume(expected), delivered=month.volume(delivered)))
     full = float(month.judged["tank_full_m3"].fillna(0.0).sum())
-    if full > 0.0 and expected > 0.0 and significant(full, 1) >= significant(0.05 * expected, 1):
+    worth_saying = expected > 0.0 and full >= _FULL_WORTH_SAYING * expected
+    if worth_saying and not month.meter_stopped:
         lines.append(words.say("why_full", volume=month.volume(full)))
     faults = [finding for finding in month.findings if finding.cause not in MEASURING_CAUSES]
     if faults:
         lines.append(words.say(_side(faults[0])))
         lines += _cause(month, faults[0])
     elif month.verdict == "working" and not month.judged.empty:
-        lines.append(words.say("why_weather_full" if full > 0.0 else "why_weather"))
+        allowed = "why_weather_full" if full > 0.0 else "why_weather"
+        lines.append(words.say(allowed if sunny else "why_weather_other"))
     if not faults and month.findings:
         lines.append(words.say("why_measuring"))
         lines += _cause(month, month.findings[0])
@@ -367,12 +385,14 @@ def _how_sure(month: Month) -> list[str]:
 def _next_month(month: Month) -> str:
     """Give the middle half of this month's daily figures; what the healthy site would give where a fault is open."""
     faults = [finding for finding in month.findings if finding.cause not in MEASURING_CAUSES]
-    column = "expected_m3" if faults else "delivered_m3"
-    daily = month.judged[column] if faults else month.judged[column] + month.judged["tank_full_m3"].fillna(0.0)
+    faulty = bool(faults) or month.meter_stopped
+    column = "expected_m3" if faulty else "delivered_m3"
+    daily = month.judged[column] if faulty else month.judged[column] + month.judged["tank_full_m3"].fillna(0.0)
     daily = daily.dropna()
-    if len(daily) < 7 or month.verdict == "unknown":
+    if len(daily) < _LEAST_DAYS:
         return month.words.say("next_not_known")
     low, high = (float(value) for value in np.quantile(daily, (0.25, 0.75)))
     low_number = month.words.number(float(convert(low, "m3", month.site.owner.volume_unit)))
-    return month.words.say("next_range_after_repair" if faults else "next_range",
+    usual = "next_range" if month.site.array is not None else "next_range_weather"
+    return month.words.say("next_range_after_repair" if faults else usual,
                            low=low_number, low_volume=month.volume(low), high=month.volume(high))

@@ -17,6 +17,7 @@ from dashboards.facts import (
     day_rows,
     depend,
     evidence_columns,
+    gathered,
     hours_say,
     last_30,
     owner_says,
@@ -136,7 +137,8 @@ def _version() -> str:
 
 def _shared() -> dict[str, Any]:
     return {"version": _version(), "hours_say": hours_say, "depend": depend, "size_says": size_says, "crew": crew,
-            "also": _also, "account_label": figures.account_label, "short": figures.short_label}
+            "also": _also, "gathered": gathered,
+            "account_label": figures.account_label, "short": figures.short_label}
 
 
 def _site(view: SiteView) -> dict[str, Any]:

@@ -97,6 +97,8 @@ def month_verdict(diagnosis: SiteDiagnosis, first: date, last: date, settings: S
     lost = _lost_share(diagnosis, first, held, judged)
     if lost >= settings.least_loss_ratio:
         return "less than it should"
+    if any(finding.cause == "meter_stopped" for finding in findings_between(diagnosis, first, last)):
+        return "not enough data"        # nobody saw the water: what may well have come is no verdict
     all_hours = float(days["sun_hours"].sum())
     return "working" if all_hours > 0.0 and hours >= _SHARE_FOR_SOUND * all_hours else "not enough data"
 

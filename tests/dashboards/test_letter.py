@@ -5,6 +5,7 @@ import email.policy
 import io
 import re
 import string
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from html import unescape
 
@@ -17,6 +18,7 @@ from dashboards.wording import Wording, letter_actions, letter_languages, letter
 from diagnostics.causes import CAUSES
 from diagnostics.consequence import Storage
 from diagnostics.results import SiteDiagnosis
+from diagnostics.site import Site
 from tests.dashboards import sample
 
 SENDER = Sender("Three Wells Service", "letters@threewells.example", "+000 000 000")
@@ -106,7 +108,7 @@ def test_every_language_has_every_sentence_with_its_blanks(language):
         assert set(other.words[table]) == set(english.words[table]), table
     mine, theirs = _sentences(other), _sentences(english)
     assert set(mine) == set(theirs)
-    allowed = {"next_range": {"low_volume"}, "next_range_after_repair": {"low_volume"}}
+    allowed = {key: {"low_volume"} for key in ("next_range", "next_range_after_repair", "next_range_weather")}
     for key, sentence in theirs.items():
         wanted, found = _fields(sentence), _fields(mine[key])
         assert found - allowed.get(key, set()) <= wanted, key
@@ -191,6 +193,28 @@ def test_clearer_sky_than_before_is_said():
                             | {"days": days})
     text = plain_text(letter_text(view.site.replaced(owner={}), changed, month=AUGUST, sender=SENDER))
     assert "about 2 tenths more sun than in the months before" in text
+
+
+def test_stopped_meter_is_neither_a_good_month_nor_a_dry_one():
+    view = sample.sound_view()
+    days = view.diagnosis.days.assign(delivered_m3=0.0, seen_m3=0.0)
+    stuck = sample.sample_finding("euphorbia", "meter_stopped", water_lost_m3_day=0.0)
+    changed = replace(view.diagnosis, days=days, findings=[stuck])
+    text = plain_text(letter_text(view.site.replaced(owner={}), changed, month=AUGUST, sender=SENDER))
+    assert text.startswith("? WE DO NOT KNOW") and "our water meter stood still" in text
+    assert "We saw no water" not in text and "you got about 0" not in text and "too few readings" not in text
+    assert "It costs you" not in text
+
+
+def test_site_without_an_array_is_not_told_of_the_sun():
+    view = sample.sound_view()
+    given = view.site.model_dump(exclude_unset=True)
+    wind = {"hub_height_m": 12.0, "power_curve": [(3.0, 0.0), (8.0, 600.0), (12.0, 1500.0)]}
+    site = Site.model_validate({key: value for key, value in given.items() if key != "array"}
+                               | {"wind": wind, "owner": {}})
+    text = plain_text(letter_text(site, view.diagnosis, month=AUGUST, sender=SENDER))
+    body = text.split("SMALL PRINT")[0].replace("sunny", "")
+    assert " sun" not in body and "With this weather" in body and "If the weather stays" in body
 
 
 def test_opened_well_asks_for_tested_water():

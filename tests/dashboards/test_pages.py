@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from dashboards.facts import gathered
 from dashboards.figures import _rounded
 from dashboards.pages import published, render_fleet_page, render_site_page, render_visit_sheet, write_assets
 from dashboards.shown import clean, confidence_word, hours, number, significant, volume
@@ -295,3 +296,11 @@ def test_thirty_years_of_days_stay_one_light_page():
     page = render_site_page(made)
     assert len(page.encode()) < 600_000
     assert f"The last 400 of {len(days)} days are shown" in _words(page)
+
+
+def test_many_files_with_one_trouble_are_said_once():
+    same = [f"a/{month}.csv: lacks the column 'x'; the others were read." for month in range(8)]
+    lines = gathered([*same, "b.csv: line 3: 'ERR' not a number.", "a plain sentence"])
+    assert lines == ["8 files (a/0.csv and others): lacks the column 'x'; the others were read.",
+                     "b.csv: line 3: 'ERR' not a number.", "a plain sentence"]
+    assert len(gathered([f"{n}.csv: line {n}" for n in range(100)])) == 21
