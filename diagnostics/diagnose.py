@@ -93,7 +93,10 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
     field = build_field(noise, profiles, directions, settings, known_shifts=[(a.shift, a.course) for a in accepted])
     drift = feature_drift(field, noise, settings, directions)
-    sound_ratio = healthy_ratio(drift, signatures) if model is not None else np.ones(len(intervals.days))
+    sound_ratio = np.ones(len(intervals.days))
+    if model is not None:
+        firsts = [epoch.first_day for epoch in epochs_of(service_events, event_day)]
+        sound_ratio = healthy_ratio(drift, signatures, firsts, judgeable.day_judged)
     stopped = interval_states(site, intervals)["stopped_share"] if model is not None else np.zeros(
         len(intervals.index), dtype=bool)
     books = day_books(intervals, judgeable, readings, accepted, signatures, sound_ratio, stopped)

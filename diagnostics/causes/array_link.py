@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from diagnostics.causes.cause import Cause, Form, Setting, fixed
 from diagnostics.health import Health
 
@@ -48,6 +50,51 @@ def _no_array(severity: float, setting: Setting) -> Mapping[str, float]:
 def _substrings(setting: Setting) -> tuple[float, ...]:
     # One substring of one string out of several costs the array its mean share of that string's voltage.
     return tuple(k / setting.substrings for k in (1, 2, 3, 4, 6) if k / setting.substrings <= 0.5)
+
+
+def _weak_string(severity: float, setting: Setting) -> tuple[float, float]:
+    """
+    Shift of voltage and current at the maximum power point when one of several strings lacks part of its voltage.
+
+    Each string follows I/Isc = 1 - exp((V/Voc - 1)/a) with a = 0.07, the usual knee of a crystalline module; the weak
+    one reaches only its live share of the voltage and passes nothing back beyond it.
+    """
+    volts = np.linspace(0.4, 1.0, 301)
+
+    def string(live: float) -> np.ndarray:
+        return np.maximum(1.0 - np.exp((volts / live - 1.0) / 0.07), 0.0)
+
+    whole, weak = string(1.0), string(1.0 - severity)
+    sound = int(np.argmax(volts * whole))
+    both = (setting.strings - 1) * whole + weak
+    now = int(np.argmax(volts * both))
+    return float(volts[now] / volts[sound] - 1.0), float(both[now] / (setting.strings * whole[sound]) - 1.0)
+
+
+def _one_weak(severity: float, setting: Setting) -> Mapping[str, float]:
+    """Tracking drives follow the new maximum; see `_weak_held` for those that hold or load the array."""
+    if setting.site.drive.kind not in ("tracking", "frequency"):
+        return {}
+    volts, amps = _weak_string(severity, setting)
+    moved: dict[str, float] = {}
+    for part in ("low", "mid", "high"):
+        if setting.voltage_logged:
+            moved |= {f"voltage_{part}_sun": volts, f"current_{part}_sun": amps}
+        elif setting.power_logged:
+            moved[f"power_{part}_sun"] = (1.0 + volts) * (1.0 + amps) - 1.0
+    return moved
+
+
+def _weak_held(severity: float, setting: Setting) -> Health:
+    if setting.site.drive.kind in ("tracking", "frequency") and setting.power_logged:
+        return Health()
+    # At a voltage that stays, the weak string gives what its shortened curve leaves there, near 0.86 of open circuit.
+    left = max(1.0 - float(np.exp((0.86 / (1.0 - severity) - 1.0) / 0.07)), 0.0) / 0.865
+    return Health(strings_ratio=1.0 - (1.0 - left) / setting.strings)
+
+
+def _in_one_string(setting: Setting) -> tuple[float, ...]:
+    return tuple(k / setting.substrings for k in (1, 2, 3) if k / setting.substrings <= 0.7)
 
 
 def _degraded(severity: float, setting: Setting) -> Health:
@@ -106,8 +153,10 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="module_bypassed", label="A module or a part of one is shorted out", link="array",
         moves="a fixed share of the voltage is gone at every sun",
-        forms=(Form("substring", _substrings,
-                    health=lambda s, setting: Health(voltage_ratio=1.0 - s)),),
+        forms=(Form("substring", _substrings, health=lambda s, setting: Health(voltage_ratio=1.0 - s),
+                    weight=1.0),
+               Form("substring of one string", _in_one_string, health=_weak_held, direct=_one_weak, weight=2.0,
+                    applies=lambda setting: setting.strings > 1)),
         shapes={"step": 0.85, "day_one": 0.1, "intermittent": 0.05}, prior=0.02, size_unit="1",
         size_means="share of the array's voltage lost",
         test="Open-circuit voltage of every string at a known module temperature, drive off.",

@@ -97,6 +97,8 @@ class Cause:
     look_alikes: Mapping[str, str] = field(default_factory=dict)    # rival -> the one measurement that splits it
     resets: bool = False            # washes off with rain
     family_weight: Mapping[str, float] = field(default_factory=dict)    # multiplies the prior
+    # Causes of one group exclude each other: a meter that stands does not also read high.
+    group: str = ""
     kind: Literal["health", "sensor", "stop", "after_meter", "rule"] = "health"
 
     def possible(self, setting: Setting, channels: frozenset[str]) -> bool:

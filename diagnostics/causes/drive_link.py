@@ -87,7 +87,8 @@ CAUSES: tuple[Cause, ...] = (
                      "soiled_array": "weak sun: dirt costs there too, a limit does not",
                      "wiring_resistance": "array voltage at noon: up is a limit, down is a joint"}),
     Cause(
-        code="drive_stopped", label="The drive does not run though sun and tank call for it", link="drive",
+        code="drive_stopped", group="standing",
+        label="The drive does not run though sun and tank call for it", link="drive",
         moves="no current, array at open circuit, in good sun with room in the tank",
         forms=(Form("stands", SHARE_OF_TIME, direct=_stopped),),
         shapes={"step": 0.6, "intermittent": 0.4}, prior=0.05, size_unit="1",

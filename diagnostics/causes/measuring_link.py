@@ -12,10 +12,8 @@ def _flow_factor(factor: float) -> Misreading:
 
 
 def _stands(severity: float, setting: Setting) -> Mapping[str, float]:
-    moved = {"dry_share": 1.0, "stopped_share": 0.0}
-    if not setting.power_logged:
-        moved["stopped_share"] = 1.0
-    return moved
+    # With power logged the chain itself shows the dry hours; without it the site only seems to stand.
+    return {} if setting.power_logged else {"stopped_share": 1.0}
 
 
 def _current_zero(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -34,7 +32,7 @@ def _late(severity: float, setting: Setting) -> Mapping[str, float]:
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
-        code="meter_under_reading", label="The water meter reads low", link="measuring",
+        code="meter_under_reading", group="meter", label="The water meter reads low", link="measuring",
         moves="metered flow low by the same share at every power; tank and drawdown see the true flow",
         forms=(Form("low", fixed(0.06, 0.1, 0.16, 0.25, 0.4, 0.6),
                     misreading=lambda s, setting: _flow_factor(1.0 - s)),),
@@ -48,7 +46,7 @@ CAUSES: tuple[Cause, ...] = (
                      "worn_pump": "bucket and stopwatch at the outlet",
                      "screen_fouled": "bucket and stopwatch at the outlet"}),
     Cause(
-        code="meter_over_reading", label="The water meter reads high", link="measuring",
+        code="meter_over_reading", group="meter", label="The water meter reads high", link="measuring",
         moves="metered flow above what the power can lift; the tank gains less than metered",
         forms=(Form("high", fixed(0.08, 0.15, 0.3, 0.6, 1.0),
                     misreading=lambda s, setting: _flow_factor(1.0 + s)),
@@ -63,7 +61,7 @@ CAUSES: tuple[Cause, ...] = (
         look_alikes={"unit_mistake": "factor: 3.785, 4.546, 16.67 or 60 is a unit",
                      "tank_leak": "level with outlets shut: holds means the meter"}),
     Cause(
-        code="meter_stopped", label="The water meter stands while water flows", link="measuring",
+        code="meter_stopped", group="meter", label="The water meter stands while water flows", link="measuring",
         moves="no metered water at normal power, drawdown and pressure, while the tank rises",
         forms=(Form("stands", fixed(1.0), misreading=lambda s, setting: _flow_factor(0.0), direct=_stands),),
         shapes={"step": 0.8, "intermittent": 0.2}, prior=0.03, size_unit="1", size_means="share of the flow not shown",
@@ -178,7 +176,8 @@ CAUSES: tuple[Cause, ...] = (
         parts=(), dangers=("E1",), owner_of_cause="installer", owner_action="Nothing to do.", urgency="information",
         needs=("array_voltage_v", "array_current_a"), kind="rule", look_alikes={}),
     Cause(
-        code="unit_mistake", label="A channel is written in another unit than its profile says", link="measuring",
+        code="unit_mistake", group="meter",
+        label="A channel is written in another unit than its profile says", link="measuring",
         moves="one channel off by a constant known factor",
         forms=(Form("flow", fixed(3.785, 1 / 3.785, 4.546, 1 / 4.546, 1.2009, 1 / 1.2009, 16.667, 1 / 16.667, 60.0,
                                   1 / 60.0, 3.6, 1 / 3.6),

@@ -26,7 +26,7 @@ def _has_tank(setting: Setting) -> bool:
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
-        code="stuck_float", label="The float is stuck", link="tank",
+        code="stuck_float", group="standing", label="The float is stuck", link="tank",
         moves="stands with a low tank because the float says full, or runs on with a full one",
         forms=(Form("says full", SHARE_OF_TIME, direct=_says_full, applies=_has_tank),
                Form("says call", SHARE_OF_TIME, direct=_overflow, applies=_has_tank, weight=0.6)),

@@ -89,7 +89,7 @@ CAUSES: tuple[Cause, ...] = (
                      "blocked_delivery": "outlet pressure at the same flow: up means the line",
                      "meter_under_reading": "bucket and stopwatch at the outlet"}),
     Cause(
-        code="low_water_cutout", label="The low-water protection stops the pump", link="well",
+        code="low_water_cutout", group="standing", label="The low-water protection stops the pump", link="well",
         moves="stops with a constant pause after hours of pumping, level at the probe",
         forms=(Form("cuts out", SHARE_OF_TIME, direct=_cutout),),
         shapes={"intermittent": 0.45, "seasonal": 0.2, "step": 0.25, "ramp": 0.1}, prior=0.03, size_unit="1",
@@ -122,7 +122,7 @@ CAUSES: tuple[Cause, ...] = (
                      "meter_under_reading": "bucket and stopwatch at the outlet",
                      "falling_water_table": "power at which water starts: moved means level, unmoved resistance"}),
     Cause(
-        code="lost_prime", label="The suction has lost its prime", link="well",
+        code="lost_prime", group="standing", label="The suction has lost its prime", link="well",
         moves="the pump turns light and moves no water; often at the first start of the day",
         forms=(Form("dry", SHARE_OF_TIME, direct=_no_prime),),
         shapes={"intermittent": 0.5, "step": 0.5}, prior=0.02, size_unit="1",

@@ -113,7 +113,7 @@ _ALL = (
     Feature("night_voltage", "array voltage at night over expected", "array voltage at night",
             0.02, 0.01, 0.05, 0.3),
     Feature("fill_volume", "water that fills an emptied riser at start, over the riser's volume",
-            "filling of the riser at each start", 0.3, 0.1, 0.5, 1.0, signature_error=0.5),
+            "filling of the riser at each start", 0.3, 0.15, 2.0, 1.5, signature_error=0.5),
     Feature("silent_share", "share of the day without any reading", "hours without readings",
             0.05, 0.02, 0.02, 0.5, robust=False),
     Feature("total_reset", "totaliser steps that no water can make, a day", "steps of the meter total",

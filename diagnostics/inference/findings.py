@@ -246,7 +246,7 @@ def _rivals(accepted: Accepted, signatures: Signatures, noise: Noise, drift: pd.
         if not listed and not (code in accepted.cause.look_alikes and len(rivals) < 5 and probability > 1e-4):
             continue
         rivals.append(Rival(cause=code, probability=float(min(probability, 1.0)),
-                            against=_against(accepted, code, signatures), split_by=_split(accepted.cause, code)))
+                            against=_against(accepted, code), split_by=_split(accepted.cause, code)))
         if len(rivals) >= 6:
             break
     return rivals
@@ -257,13 +257,13 @@ def _split(cause: Cause, rival: str) -> str:
     return cause.look_alikes.get(rival, "") or there or CAUSES[rival].test
 
 
-def _against(accepted: Accepted, rival: str, signatures: Signatures) -> str:
+def _against(accepted: Accepted, rival: str) -> str:
     """Name the summary that speaks most against the rival, with the two numbers."""
     weighed = accepted.weighed
     best = weighed.candidates.get(rival)
     if not best or best[0].case < 0 or accepted.case is None:
         return "Nothing excludes it; it names no cause." if rival == "unexplained" else ""
-    field, used = weighed.field, weighed.field.used
+    field, used, signatures = weighed.field, weighed.field.used, weighed.signatures
     own_profile = weighed.candidates[accepted.cause.code][0].profile
     mine = _feature_fit(accepted.shift[used], field.score[own_profile], field.weight[own_profile])
     theirs = _feature_fit(signatures.shifts[best[0].case][used], field.score[best[0].profile],

@@ -1,14 +1,17 @@
 """What each accepted cause costs in water, day by day."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.account import DayBooks, shapley_shares
+from diagnostics.causes import Misreading
 from diagnostics.evidence.features import FEATURE_NAMES
 from diagnostics.evidence.intervals import Intervals
+from diagnostics.health import HEALTHY
 from diagnostics.inference.findings import Loss
 from diagnostics.inference.search import Accepted
 from diagnostics.inference.signatures import Signatures
@@ -41,7 +44,7 @@ def loss_ratio(accepted: Accepted, signatures: Signatures) -> Vector:
     form = accepted.case.form
     rows = [i for i, case in enumerate(signatures.cases) if case.form is form]
     severities = np.array([signatures.cases[i].severity for i in rows])
-    if form.health is None and form.misreading is None:
+    if accepted.case.health == HEALTHY and accepted.case.misreading == Misreading():
         now = _loss_of_shift(accepted.shift, signatures)
         return np.asarray(now * accepted.course)
     losses = signatures.delivery_loss[rows]
@@ -71,9 +74,13 @@ def _loss_of_shift(shift: Vector, signatures: Signatures) -> float:
     return float(np.clip(1.0 - (1.0 - lost) * (1.0 + min(flow, 0.0)), -1.0, 1.0))
 
 
-def healthy_ratio(drift: pd.DataFrame, signatures: Signatures) -> Vector:
+def healthy_ratio(drift: pd.DataFrame, signatures: Signatures, epoch_days: Sequence[int], heard: NDArray[np.bool_]
+                  ) -> Vector:
     """
-    Return this site's own healthy delivery over that of its sheet, by day, within the tolerances.
+    Return this site's own healthy delivery over that of its sheet, within the tolerances, one value an epoch.
+
+    Taken over the first thirty days with data: a slow drift nobody can name is a loss nobody can explain, and must not
+    become the new healthy.
 
     Parameters
     ----------
@@ -81,6 +88,10 @@ def healthy_ratio(drift: pd.DataFrame, signatures: Signatures) -> Vector:
         Healthy course of each summary.
     signatures : Signatures
         Give the water that a share of power is worth here.
+    epoch_days : sequence of int
+        First day of each epoch.
+    heard : ndarray of bool, shape (days,)
+        Judged days.
 
     Returns
     -------
@@ -96,7 +107,12 @@ def healthy_ratio(drift: pd.DataFrame, signatures: Signatures) -> Vector:
         ratio += weight * flow
         power += weight * (drift[f"current_{part}_sun"] + drift[f"voltage_{part}_sun"]
                            + drift[f"power_{part}_sun"]).to_numpy()
-    return np.asarray(np.clip(ratio + worth * power, 0.8, 1.2))
+    by_day = np.clip(ratio + worth * power, 0.8, 1.2)
+    steady = np.ones(len(drift))
+    for first, last in pairwise([*epoch_days, len(drift)]):
+        days = first + np.flatnonzero(heard[first:last])[:30]
+        steady[first:last] = float(np.median(by_day[days])) if days.size else 1.0
+    return steady
 
 
 def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings, accepted: Sequence[Accepted],

@@ -11,7 +11,7 @@ from scipy.special import logsumexp
 from diagnostics.causes import CAUSES, Cause
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
 from diagnostics.inference.profiles import SPREAD, Profiles
-from diagnostics.inference.signatures import Case, Signatures
+from diagnostics.inference.signatures import Case, Signatures, replaced_cases
 from diagnostics.inference.weigh import Direction, Field, Noise, build_field, rescore, scan
 from diagnostics.settings import Settings
 
@@ -38,6 +38,7 @@ class Weighed:
     log_evidence: Mapping[str, float]
     candidates: Mapping[str, list[Candidate]]
     field: Field
+    signatures: Signatures      # those the candidates count in
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     log_weights["nothing"] = 0.0
     norm = float(logsumexp(list(log_weights.values())))
     return Weighed({code: float(np.exp(value - norm)) for code, value in log_weights.items()}, evidence, candidates,
-                   field)
+                   field, signatures)
 
 
 def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
@@ -176,20 +177,30 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
     """
     accepted: list[Accepted] = []
     weighed = weigh_all(signatures, noise, profiles, directions, settings)
+    left = signatures
     for _ in range(settings.most_causes + 2):
         if 1.0 - weighed.probability["nothing"] < settings.open_probability:
             break
-        accepted = _merged([*accepted, _accept(signatures, profiles, weighed, settings)])
+        accepted = _merged([*accepted, _accept(left, profiles, weighed, settings)])
         if accepted[-1].cause.code == "unexplained":
             break
         if len(accepted) > settings.most_causes:
             accepted = accepted[:settings.most_causes]
             break
-        weighed = weigh_all(signatures, noise, profiles, directions, settings,
+        left = _without_excluded(signatures, accepted)
+        weighed = weigh_all(left, noise, profiles, directions, settings,
                             known=[(a.shift, a.course) for a in accepted])
     if len(accepted) > 1:
         accepted = _refit(accepted, signatures, noise, profiles, directions, settings)
     return accepted, weighed
+
+
+def _without_excluded(signatures: Signatures, accepted: list[Accepted]) -> Signatures:
+    """Leave out causes that an accepted one of their own group excludes."""
+    taken = {a.cause.group: a.cause.code for a in accepted if a.cause.group}
+    keep = np.array([case.cause.group not in taken or taken[case.cause.group] == case.cause.code
+                     for case in signatures.cases], dtype=bool)
+    return signatures if keep.all() else replaced_cases(signatures, keep)
 
 
 def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profiles: Profiles,
@@ -199,11 +210,13 @@ def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profi
     for place in range(len(accepted)):
         mine = current[place]
         others = [(a.shift, a.course) for number, a in enumerate(current) if number != place and a.case is not None]
-        weighed = weigh_all(signatures, noise, profiles, directions, settings, known=others)
+        left = _without_excluded(signatures, [a for number, a in enumerate(current)
+                                              if number != place and a.case is not None])
+        weighed = weigh_all(left, noise, profiles, directions, settings, known=others)
         if 1.0 - weighed.probability["nothing"] < 0.5 * settings.open_probability:
             current[place] = _emptied(mine)
             continue
-        again = _accept(signatures, profiles, weighed, settings)
+        again = _accept(left, profiles, weighed, settings)
         taken = {a.cause.code for number, a in enumerate(current) if number != place}
         if again.cause.code not in taken:
             current[place] = again

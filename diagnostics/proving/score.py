@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -129,6 +129,8 @@ def outcome_of(site_id: str, family: str, climate: str, sensors: str, planted: S
         One row of a score.
     """
     band, lost = band_of(truth, planted)
+    if all(f.cause != "soiled_array" for f in planted):
+        diagnosis = _without_natural_dust(diagnosis, truth)
     causes = [f for f in planted if f.cause not in STATES]
     ranked = sorted(diagnosis.findings, key=lambda f: -f.confidence)
     first_right = among = False
@@ -149,6 +151,15 @@ def outcome_of(site_id: str, family: str, climate: str, sensors: str, planted: S
     return Outcome(site_id, family, climate, sensors, len(diagnosis.days), tuple(planted), band, lost,
                    tuple(f.cause for f in ranked), tuple(f.confidence for f in ranked), first_right, among,
                    size_error, onset_error, loose / expected if expected > 0.0 else float("nan"), seconds)
+
+
+def _without_natural_dust(diagnosis: SiteDiagnosis, truth: pd.DataFrame) -> SiteDiagnosis:
+    """Take out a finding of dirt that nobody planted but that really lay on the modules: every array gathers dust."""
+    if "light_ratio" not in truth.columns:
+        return diagnosis
+    dirty = float(truth["light_ratio"].quantile(0.05)) < 0.95
+    kept = [f for f in diagnosis.findings if not (f.cause == "soiled_array" and dirty)]
+    return diagnosis if len(kept) == len(diagnosis.findings) else replace(diagnosis, findings=kept)
 
 
 def _size_error(finding: Finding, fault: PlantedFault) -> float:
