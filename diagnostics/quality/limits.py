@@ -84,14 +84,36 @@ def highest_irradiance_w_m2(context: Context, channel: str) -> Floats:
     """
     normal = context.extraterrestrial_w_m2
     drop_deg = np.minimum(context.interval_s / 2.0 / 240.0, 10.0)   # the sun may stand higher within the interval
-    mu = np.clip(np.sin(np.radians(np.minimum(context.elevation_deg + drop_deg, 90.0))), 0.0, None)
-    if channel == "global_horizontal_irradiance_w_m2":
-        return np.asarray(1.5 * normal * mu**1.2 + 100.0)
-    if channel == "diffuse_horizontal_irradiance_w_m2":
-        return np.asarray(0.95 * normal * mu**1.2 + 50.0)
-    if channel == "direct_normal_irradiance_w_m2":
-        return np.asarray(normal)
+    if channel != "poa_irradiance_w_m2":
+        mu = np.sin(np.radians(np.minimum(context.elevation_deg + drop_deg, 90.0)))
+        return physically_possible_w_m2(channel, normal, mu)
     return np.where(context.elevation_deg + drop_deg > -1.0, 1.5 * normal + 100.0, 100.0)
+
+
+def physically_possible_w_m2(channel: str, normal_w_m2: Floats, cos_zenith: Floats) -> Floats:
+    """
+    Upper limit of an irradiance on the level, or of direct light (Long and Dutton 2002, "physically possible").
+
+    Parameters
+    ----------
+    channel : str
+        Global, diffuse or direct irradiance.
+    normal_w_m2 : ndarray of float64, shape (n,)
+        Outside the atmosphere, normal to the sun. [W/m2]
+    cos_zenith : ndarray of float64, shape (n,)
+        Of the sun; below the horizon it counts as 0. [1]
+
+    Returns
+    -------
+    limit : ndarray of float64, shape (n,)
+        [W/m2]
+    """
+    mu = np.clip(cos_zenith, 0.0, None)
+    if channel == "global_horizontal_irradiance_w_m2":
+        return np.asarray(1.5 * normal_w_m2 * mu**1.2 + 100.0)
+    if channel == "diffuse_horizontal_irradiance_w_m2":
+        return np.asarray(0.95 * normal_w_m2 * mu**1.2 + 50.0)
+    return np.asarray(normal_w_m2 * np.ones_like(mu))
 
 
 def mark_irradiance(context: Context, marks: Marks) -> None:
