@@ -37,7 +37,7 @@ def letter_picture(bars: Sequence[DayBar], words: PictureWords) -> bytes:
     """Draw the month as PNG bytes; the same input gives the same bytes."""
     figure = Figure(figsize=(6.0, 2.6), dpi=120, facecolor="white")
     FigureCanvasAgg(figure)
-    axes = figure.add_axes((0.085, 0.2, 0.9, 0.6))
+    axes = figure.add_axes((0.105, 0.2, 0.88, 0.6))
     known = [bar for bar in bars if bar.delivered is not None]
     axes.bar([bar.day for bar in known], [bar.delivered or 0.0 for bar in known], width=0.72, color=_WATER,
              edgecolor=_INK, linewidth=0.6)
@@ -71,8 +71,8 @@ def _dress(axes, words: PictureWords, days: int) -> None:  # type: ignore[no-unt
         lambda value, _: f"{value:,.6g}".replace(",", "\0").replace(".", words.decimal).replace("\0", words.thousands)))
     axes.tick_params(axis="both", length=0, labelsize=9, colors=_INK)
     axes.set_xticks([day for day in (1, 5, 10, 15, 20, 25, 30) if day <= days])
-    axes.tick_params(axis="x", pad=9)
-    axes.set_title(words.unit, loc="left", fontsize=9.5, color=_INK, x=-0.08, pad=6)
+    axes.tick_params(axis="x", pad=11)
+    axes.set_title(words.unit, loc="left", fontsize=9.5, color=_INK, x=-0.1, pad=6)
 
 
 def _legend(figure: Figure, words: PictureWords, any_full: bool, any_unknown: bool) -> None:

@@ -147,7 +147,8 @@ def letter_in_words(month: Month, sender: Sender, known: MonthKnown, rules: Rank
         greeting=(words.say("greeting", name=greeting_name) if greeting_name else words.say("greeting_unnamed")),
         opening=" ".join([words.say(_opening(month), site=name, month=when), *_since_then(month)]),
         sections=sections,
-        picture_says=(words.say("picture_is" if site.array is not None else "picture_is_weather", month=when), words.say("picture_marks")))
+        picture_says=(words.say("picture_is" if site.array is not None else "picture_is_weather", month=when),
+                      words.say("picture_marks")))
 
 
 def _opening(month: Month) -> str:
@@ -281,7 +282,7 @@ def _why(month: Month) -> list[str]:
     if faults:
         lines.append(words.say(_side(faults[0])))
         lines += _cause(month, faults[0])
-    elif month.verdict == "working" and not month.judged.empty:
+    elif month.verdict == "working" and not any(finding.cause in _METER for finding in month.findings):
         allowed = "why_weather_full" if full > 0.0 else "why_weather"
         lines.append(words.say(allowed if sunny else "why_weather_other"))
     if not faults and month.findings:
@@ -364,7 +365,7 @@ def _we_do(month: Month, known: MonthKnown, rules: RankingRules) -> list[str]:
     else:
         lines.append(words.say("we_watch"))
     if any(finding.cause == "logger_silent" for finding in open_findings(month.diagnosis.findings)) or (
-            month.verdict == "unknown"):
+            month.verdict == "unknown" and not month.meter_stopped):
         lines.append(words.say("we_find_readings"))
     return lines
 
@@ -372,7 +373,7 @@ def _we_do(month: Month, known: MonthKnown, rules: RankingRules) -> list[str]:
 def _how_sure(month: Month) -> list[str]:
     words = month.words
     lines = [words.say("sure_days", count=float(len(month.seen)), days=month.days_in_month)]
-    if len(month.seen):
+    if len(month.seen) and not month.meter_stopped:
         lines.append(words.say("sure_judged", count=float(len(month.judged))))
     missing = month.days_in_month - int(month.seen["seen_m3"].notna().sum())
     if 0 < missing < month.days_in_month:
