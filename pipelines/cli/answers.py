@@ -87,9 +87,27 @@ def _print_json(text: str) -> None:
     sys.stdout.write(text + "\n")
 
 
+def describe(file: Annotated[Path, typer.Argument(metavar="FILE", help="A file as a logger wrote it.",
+                                                  show_default=False)],
+             write: Annotated[Path | None, typer.Option("--write", metavar="PROFILE", help="Save the draft here, for "
+                                                        "instance loggers/mine.toml.", show_default=False)] = None
+             ) -> None:
+    """Look at an unknown logger file: draft its profile, say how sure it is, and what no file can tell."""
+    from pipelines.cli.tables import print_description
+    from pipelines.stages.asking import description_of
+
+    print_description(description_of(file, write), write)
+
+
 def add_to(app: typer.Typer) -> None:
     """Register the verbs."""
-    app.command(epilog=example("liftledger findings sample-logs/fleet --out demo-out --all"))(findings)
-    app.command(epilog=example("liftledger account SITE --fleet sample-logs/fleet --out demo-out"))(account)
-    app.command(epilog=example("liftledger explain SITE --at '2026-03-14 12:00' --fleet sample-logs/fleet"))(explain)
-    app.command(epilog=example("liftledger score --out demo-out"))(score)
+    panel = "Ask"
+    app.command(rich_help_panel=panel, epilog=example(
+        "liftledger findings sample-logs/fleet --out demo-out --all"))(findings)
+    app.command(rich_help_panel=panel, epilog=example(
+        "liftledger account cinder-south --fleet sample-logs/fleet --out demo-out"))(account)
+    app.command(rich_help_panel=panel, epilog=example(
+        "liftledger explain cinder-south --at '2026-06-14 12:00' --fleet sample-logs/fleet --out demo-out"))(explain)
+    app.command(rich_help_panel=panel, epilog=example(
+        "liftledger describe sample-logs/fleet/logs/cinder-south/2026-W10.csv.gz"))(describe)
+    app.command(rich_help_panel=panel, epilog=example("liftledger score --out demo-out"))(score)

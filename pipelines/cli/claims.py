@@ -29,5 +29,5 @@ def claim(site: SiteId, first: First, last: Last, fleet: FleetHere = HERE, as_js
 
 def add_to(app: typer.Typer) -> None:
     """Register the verb."""
-    app.command(epilog=example("liftledger claim SITE --from 2026-03-01 --to 2026-05-31 --fleet sample-logs/fleet "
-                               "--out demo-out --json"))(claim)
+    app.command(rich_help_panel="Ask", epilog=example(
+        "liftledger claim mesa-line --from 2026-06-01 --to 2026-07-31 --fleet sample-logs/fleet --out demo-out"))(claim)

@@ -193,11 +193,13 @@ def _leave(n_bad: int, code: int = 1) -> None:
 
 def add_to(app: typer.Typer) -> None:
     """Register the verbs in the order in which they are met."""
-    app.command(epilog=example("liftledger demo", "liftledger demo --out demo-out"))(demo)
-    app.command(epilog=example("liftledger check sample-logs/fleet"))(check)
-    app.command(epilog=example("liftledger start my-fleet"))(start)
-    app.command(epilog=example("liftledger run sample-logs/fleet --out demo-out"))(run)
-    app.command(epilog=example("liftledger ingest sample-logs/fleet --out demo-out"))(ingest)
-    app.command(epilog=example("liftledger diagnose sample-logs/fleet --out demo-out --workers 2"))(diagnose)
-    app.command(epilog=example("liftledger publish sample-logs/fleet --out demo-out"))(publish)
-    app.command(epilog=example("liftledger letters sample-logs/fleet --out demo-out"))(letters)
+    panel = "Do the job"
+    app.command(rich_help_panel=panel, epilog=example("liftledger demo", "liftledger demo --out demo-out"))(demo)
+    app.command(rich_help_panel=panel, epilog=example("liftledger check sample-logs/fleet"))(check)
+    app.command(rich_help_panel=panel, epilog=example("liftledger start my-fleet"))(start)
+    app.command(rich_help_panel=panel, epilog=example("liftledger run sample-logs/fleet --out demo-out"))(run)
+    app.command(rich_help_panel=panel, epilog=example("liftledger ingest sample-logs/fleet --out demo-out"))(ingest)
+    app.command(rich_help_panel=panel, epilog=example(
+        "liftledger diagnose sample-logs/fleet --out demo-out --workers 2"))(diagnose)
+    app.command(rich_help_panel=panel, epilog=example("liftledger publish sample-logs/fleet --out demo-out"))(publish)
+    app.command(rich_help_panel=panel, epilog=example("liftledger letters sample-logs/fleet --out demo-out"))(letters)

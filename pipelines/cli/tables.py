@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from diagnostics.results import SiteDiagnosis, WaterAccount
     from diagnostics.site import Site
     from pipelines.fleet import Fleet, Problem
+    from pipelines.ingest.describe import FileDescription
     from pipelines.ingest.load import IngestReport
     from pipelines.proof_of_demo import ScoreCard
     from pipelines.stages.diagnosing import SiteFailure
@@ -191,3 +192,25 @@ def print_score(card: "ScoreCard") -> None:
         delivery.add_row(one.site_id, one.family, str(one.days), f"{one.nrmse:.1%}", f"{one.bias:+.1%}",
                          f"{one.coverage:.0%}")
     console.print(delivery)
+
+
+def print_description(found: "FileDescription", written_to: Path | None) -> None:
+    """Print what was found out about a logger file."""
+    console = screen()
+    console.print(escape(f"{found.file}: {found.rows} row(s) read with the draft, {found.quarantined} cell(s) or "
+                         "row(s) not readable"), soft_wrap=True)
+    if len(found.first_rows):
+        console.print("\n[bold]First rows as the draft reads them[/bold]")
+        console.print(escape(found.first_rows.to_string(index=False)), soft_wrap=True)
+    console.print("\n[bold]How sure[/bold]  " + ", ".join(f"{escape(part)} {value:.0%}"
+                                                          for part, value in found.confidence.items()))
+    for heading, sentences in (("Look at", found.notes), ("What no file can tell", found.cannot_know)):
+        if sentences:
+            console.print(f"\n[bold]{heading}[/bold]")
+            for sentence in sentences:
+                console.print(f"  {escape(sentence)}", soft_wrap=True)
+    if written_to is None:
+        console.print("\n[bold]Draft of a profile[/bold] (--write loggers/NAME.toml saves it)")
+        console.print(escape(found.draft), soft_wrap=True)
+    else:
+        console.print(f"\nDraft saved to {written_to}.", soft_wrap=True)

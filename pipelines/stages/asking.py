@@ -2,18 +2,26 @@
 
 import json
 from collections.abc import Iterable
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipelines.errors import RequestError
 from pipelines.stages.loading import chosen_sites, open_ledger
 from pipelines.stages.moments import judged_at, last_full_month, parse_moment, parse_month
-from pipelines.stages.outfolder import OutFolder
+from pipelines.stages.outfolder import OutFolder, write_text
 
 if TYPE_CHECKING:
-    from diagnostics.results import Finding, SiteDiagnosis, WaterAccount
-    from pipelines.fleet import Fleet
+    import pandas as pd
 
+    from diagnostics.readings import SiteReadings
+    from diagnostics.results import Finding, SiteDiagnosis, WaterAccount
+    from diagnostics.site import Site
+    from pipelines.fleet import Fleet
+    from pipelines.ingest.describe import FileDescription
+
+_WELL_MEMORY = timedelta(days=3)                               # the well remembers what was pumped before
+_LONGEST_INTERVAL = timedelta(hours=3)
 URGENCIES = ("now", "two_days", "two_weeks", "next_route", "information")
 
 
@@ -95,7 +103,57 @@ def _plain(value: Any) -> Any:
 
 
 def explanation_of(fleet: "Fleet", out: OutFolder, site_id: str, at: str) -> str:
-    """Return the chain of one interval of a site in words."""
+    """Return the chain of one interval of a site in words, what was measured beside it."""
+    import pandas as pd
+
+    from diagnostics.explain import as_text, explain_interval
+    from diagnostics.quality import masked
+
     chosen_sites(fleet, [site_id])
-    parse_moment(at, fleet.sites[site_id].timezone)
-    raise NotImplementedError
+    site = fleet.sites[site_id]
+    moment = parse_moment(at, site.timezone)
+    with open_ledger(out, read_only=True) as ledger:
+        readings = ledger.read_site(site_id, start=moment - _WELL_MEMORY, end=moment + _LONGEST_INTERVAL)
+    if not len(readings.values) or readings.values.index[-1] < pd.Timestamp(moment):
+        raise RequestError(f"site {site_id} has no reading at {at}.",
+                           mend="`liftledger findings` and the data calendar on its page show when there are readings.")
+    readings = masked(site, readings)
+    weather = pd.DataFrame({name: readings.sound(name) for name in readings.values.columns})
+    text = as_text(explain_interval(site, weather, readings.interval_s, pd.Timestamp(moment)))
+    row = int(weather.index.searchsorted(pd.Timestamp(moment)))
+    return f"{_interval_says(site, weather.index[row], float(readings.interval_s.iloc[row]))}\n\n{text}\n\n" + _logged(
+        readings, row)
+
+
+def _interval_says(site: "Site", end: "pd.Timestamp", length_s: float) -> str:
+    local = end.tz_convert(site.timezone)
+    return f"{site.name}, the {length_s / 60:.0f} minutes that end at {local:%Y-%m-%d %H:%M} local time"
+
+
+def _logged(readings: "SiteReadings", row: int) -> str:
+    from dashboards.shown import with_unit
+    from diagnostics.quantities import CHANNELS
+    from diagnostics.readings import Mask
+
+    lines = ["logged in this interval"]
+    for name in readings.values.columns:
+        value, bits = float(readings.values[name].iloc[row]), int(readings.masks[name].iloc[row])
+        doubt = ", ".join(str(mask.name).lower().replace("_", " ") for mask in Mask if mask and bits & mask)
+        shown = with_unit(value * 60e3, "l_min") if name.endswith("flow_m3_s") else with_unit(
+            value, CHANNELS[name].unit_suffix or "ratio")
+        lines.append(f"  {CHANNELS[name].label:<32}  {shown:>16}   {'not trusted: ' + doubt if doubt else ''}".rstrip())
+    return "\n".join(lines)
+
+
+def description_of(file: Path, write: Path | None) -> "FileDescription":
+    """Describe a logger file; save the draft of its profile where that was asked for."""
+    from pipelines.ingest.describe import describe_file
+
+    if not file.is_file():
+        raise RequestError("there is no such file.", file=file, mend="Name one file as a logger wrote it.")
+    if write is not None and write.exists():
+        raise RequestError("something stands there already.", file=write, mend="Name a new file with --write.")
+    found = describe_file(file)
+    if write is not None:
+        write_text(write, found.draft)
+    return found

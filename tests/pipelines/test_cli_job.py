@@ -197,3 +197,60 @@ def test_an_empty_ledger_is_told_how_to_be_filled(tmp_path, capsys):
     assert run("start", tmp_path / "mine") == 0
     assert run("run", tmp_path / "mine") == 2
     assert "logs/" in capsys.readouterr().err
+
+
+def test_an_interval_is_explained_link_by_link_with_what_was_logged(small_fleet, small_run, capsys):
+    assert run("explain", "draw-camp", "--at", "2026-05-10 12:00", "--fleet", small_fleet, "--out", small_run) == 0
+    said = capsys.readouterr().out
+    links = [line for line in said.splitlines() if line and not line.startswith(" ")]
+    assert links[1:] == ["sun", "light", "cells", "array", "drive", "well", "pipes", "pump", "meter",
+                         "logged in this interval"]
+    assert "expected flow" in said
+    assert "Irradiance in the array plane" in said
+
+
+@pytest.mark.parametrize("at", ["2031-01-01 12:00", "noon"])
+def test_an_interval_that_is_not_there_is_refused(small_fleet, small_run, at, capsys):
+    assert run("explain", "draw-camp", "--at", at, "--fleet", small_fleet, "--out", small_run) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_an_unknown_file_is_described_and_its_draft_saved_once(small_fleet, tmp_path, capsys):
+    file = small_fleet / "logs" / "draw-camp" / "2026-W12.csv"
+    assert run("describe", file, "--write", tmp_path / "draft.toml") == 0
+    assert "First rows" in capsys.readouterr().out
+    assert "delimiter" in (tmp_path / "draft.toml").read_text(encoding="utf-8")
+    assert run("describe", file, "--write", tmp_path / "draft.toml") == 2
+    assert run("describe", tmp_path / "nothing.csv") == 2
+
+
+def test_backup_restore_and_verify(small_fleet, small_run, tmp_path, capsys):
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (out / "made-from.txt").unlink()
+    assert run("backup", tmp_path / "safe", "--fleet", small_fleet, "--out", out) == 0
+    raw = next((out / "ledger" / "archive").glob("??/*"))
+    raw.write_bytes(raw.read_bytes() + b"x")
+    capsys.readouterr()
+    assert run("verify", small_fleet, "--out", out) == 1
+    assert "NOT sound" in capsys.readouterr().out
+    assert run("restore", tmp_path / "safe", "--fleet", small_fleet, "--out", out) == 0
+    assert run("verify", small_fleet, "--out", out) == 0
+    assert run("restore", tmp_path / "nowhere", "--fleet", small_fleet, "--out", out) == 1
+
+
+def test_a_ledger_in_use_is_told_in_one_line(small_fleet, small_run, tmp_path, capsys):
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (out / "made-from.txt").unlink()
+    holder = subprocess.Popen([sys.executable, "-c", "import duckdb, sys, time\n"
+                               f"kept = duckdb.connect({str(out / 'ledger' / 'ledger.duckdb')!r})\n"
+                               "print('held', flush=True)\ntime.sleep(120)"], stdout=subprocess.PIPE, text=True)
+    try:
+        assert holder.stdout.readline().strip() == "held"
+        assert run("ingest", small_fleet, "--out", out) == 1
+    finally:
+        holder.kill()
+        holder.wait()
+        holder.stdout.close()
+    said = capsys.readouterr().err
+    assert "in use by another run" in said
+    assert "Traceback" not in said
