@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 _BEATS_CHANCE = 25.0
 _TRIMMED_SHARE = 0.05
 _MIN_SAMPLES_A_SIDE = 20
+_SEARCH_BLOCKS = 800
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,19 +116,26 @@ def find_level_step(levels: "pd.Series[float]", *, seasonal: bool = True,
 def _best_ramp(years: NDArray[np.float64], left: NDArray[np.float64], basis: NDArray[np.float64],
                edge: int) -> tuple[float, float, float]:
     """Return gain, start [years] and length [years] of the best change that takes its time."""
+    # Half a year is the shortest ramp, so rows are summed into blocks for the search; its winner is reckoned in full.
+    first = np.unique(np.linspace(0, years.size, min(years.size, _SEARCH_BLOCKS), endpoint=False).astype(np.int64))
+    count = np.diff(np.append(first, years.size)).astype(np.float64)
+    middle = np.add.reduceat(years, first) / count
+    summed, shared = np.add.reduceat(left, first), np.add.reduceat(basis, first, axis=0)
     best = (-np.inf, float(years[edge]), 1.0)
     for length in (0.5, 1.0, 2.0, 4.0, 8.0, 16.0):
         if length > 0.5 * years[-1]:
             break
         starts = np.linspace(years[edge] - 0.5 * length, years[-edge - 1] - 0.5 * length, 120)
-        ramps = np.clip((years[:, None] - starts[None, :]) / length, 0.0, 1.0)
-        ramps -= basis @ (basis.T @ ramps)
-        norms = np.einsum("ij,ij->j", ramps, ramps)
-        gains = np.where(norms > 1e-9 * years.size, (ramps.T @ left) ** 2 / np.maximum(norms, 1e-300), -np.inf)
+        ramps = np.clip((middle[:, None] - starts[None, :]) / length, 0.0, 1.0)
+        norms = count @ ramps**2 - np.sum((shared.T @ ramps) ** 2, axis=0)
+        gains = np.where(norms > 1e-9 * years.size, (summed @ ramps) ** 2 / np.maximum(norms, 1e-300), -np.inf)
         k = int(np.argmax(gains))
         if gains[k] > best[0]:
             best = (float(gains[k]), float(max(starts[k], 0.0)), length)
-    return best
+    ramp = np.clip((years - best[1]) / best[2], 0.0, 1.0)
+    clean = ramp - basis @ (basis.T @ ramp)
+    norm = float(clean @ clean)
+    return (float(clean @ left) ** 2 / norm if norm > 0.0 else -np.inf), best[1], best[2]
 
 
 def _spread(left: NDArray[np.float64], basis: NDArray[np.float64],

@@ -3,7 +3,7 @@
 import numpy as np
 
 from diagnostics.quality.context import Context, Marks
-from diagnostics.quality.runs import Floats
+from diagnostics.quality.runs import Flags, Floats
 from diagnostics.quantities import CHANNELS
 from diagnostics.readings import Mask
 
@@ -48,21 +48,29 @@ def mark_beyond_sheets(context: Context, marks: Marks) -> None:
 
 
 def mark_night(context: Context, marks: Marks) -> None:
-    """Mark current, power and light while the sun is well below the horizon."""
+    """Mark current, power and light while the sun is well below the horizon: the sensor's fault, or the clock's."""
     site, settings = context.site, context.settings
     if not any(context.has(channel) for channel in (*CURRENT_CHANNELS, "array_power_w", *IRRADIANCE_CHANNELS)):
         return
     night = context.is_night
+    none = np.zeros(len(night), dtype=bool)
+    electric, light = none.copy(), none.copy()
+    bright: dict[str, Flags] = {}
     with np.errstate(invalid="ignore"):
         if site.array is not None:
-            for channel in CURRENT_CHANNELS:
+            for channel in (*CURRENT_CHANNELS, "array_power_w"):
                 strings = site.array.strings_in_parallel if channel == "array_current_a" else 1
-                least = settings.night_current_ratio * site.array.module.isc_a * strings
-                marks.add(channel, Mask.IMPOSSIBLE, night & (context.channel(channel) > least))
-            marks.add("array_power_w", Mask.IMPOSSIBLE, night & (
-                context.channel("array_power_w") > settings.night_current_ratio * site.array.nominal_power_w))
+                whole = site.array.nominal_power_w if channel == "array_power_w" else site.array.module.isc_a * strings
+                bright[channel] = night & (context.channel(channel) > settings.night_current_ratio * whole)
+                electric |= bright[channel]
         for channel in IRRADIANCE_CHANNELS:
-            marks.add(channel, Mask.IMPOSSIBLE, night & (context.channel(channel) > settings.night_irradiance_w_m2))
+            bright[channel] = night & (context.channel(channel) > settings.night_irradiance_w_m2)
+            light |= bright[channel]
+    # One sensor that sees light by night is wrong; light and current together say that it was day: the clock is wrong.
+    by_clock = light & electric
+    for channel, where in bright.items():
+        marks.add(channel, Mask.CLOCK, where & by_clock)
+        marks.add(channel, Mask.IMPOSSIBLE, where & ~by_clock)
 
 
 def highest_irradiance_w_m2(context: Context, channel: str) -> Floats:

@@ -111,3 +111,12 @@ def test_nothing_logged_and_nothing_known_pass(site, healthy, interval_s):
     assert (masks_of(site, nothing, interval_s) == 0).all().all()
     assert mask_readings(site, healthy.iloc[:0], interval_s.iloc[:0]).shape == (0, healthy.shape[1])
     assert mask_readings(site, healthy.iloc[:1], interval_s.iloc[:1]).shape == (1, healthy.shape[1])
+
+
+def test_light_and_current_together_by_night_are_the_clock(site, healthy, interval_s):
+    late = healthy.set_axis(healthy.index + pd.Timedelta(hours=5))
+    found = mask_readings(site, late, interval_s.set_axis(late.index))
+    night = (found["array_current_a"] & int(Mask.CLOCK)) > 0
+    assert night.sum() > 50
+    assert ((found.loc[night, "poa_irradiance_w_m2"] & int(Mask.CLOCK)) > 0).all()
+    assert not ((found["array_current_a"] & int(Mask.IMPOSSIBLE)) > 0).any()
