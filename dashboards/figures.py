@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 from markupsafe import Markup
 
 from dashboards.shown import UNIT_PRINTED, DeskUnits, clean
-from dashboards.views import DAYS_SHOWN, FleetView, PowerPicture, SiteView
+from dashboards.views import DAYS_SHOWN, FleetView, PowerPicture, SiteView, is_measuring
 from dashboards.wording import desk
 from diagnostics.results import WaterAccount
 from diagnostics.units import convert
@@ -146,9 +146,11 @@ def fleet_losses(fleet: FleetView) -> go.Figure:
     unit = fleet.units.volume
     rows = [row for row in fleet.lost if row.volume_m3 > 0.0][::-1]
     figure = _figure(max(170, 34 * len(rows) + 70), "", UNIT_PRINTED[unit])
-    shapes = {"cause": ("/", EARTH), "state": (".", "#7d8b52"), "unexplained": ("", "#f3efe5")}
-    for kind, name in (("cause", "fault"), ("state", "normal condition"), ("unexplained", "not explained")):
-        part = [row for row in rows if row.kind == kind]
+    shapes = {"cause": ("/", EARTH), "measuring": ("x", "#8a8577"), "state": (".", "#7d8b52"),
+              "unexplained": ("", "#f3efe5")}
+    for kind, name in (("cause", "fault"), ("measuring", "not metered"), ("state", "normal condition"),
+                       ("unexplained", "not explained")):
+        part = [row for row in rows if kind == ("measuring" if is_measuring(row.code) else row.kind)]
         if not part:
             continue
         middle = convert([row.volume_m3 for row in part], "m3", unit)

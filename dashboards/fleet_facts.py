@@ -107,14 +107,17 @@ def standing_lists(fleet: FleetView) -> list[StandingList]:
                 washing.append((view, f"a wash would give about {gain} a day"))
             elif finding.cause in ("worn_pump", "array_degraded", "screen_fouled", "motor_fault"):
                 wear.append((view, f"{desk()['cause'][finding.cause]}, {since}, costs {gain} a day"))
-        seen = days_since(view.diagnosis.days, fleet.as_of - timedelta(days=29))["seen_m3"].dropna()
+        month = days_since(view.diagnosis.days, fleet.as_of - timedelta(days=29)).dropna(subset="seen_m3")
+        could = float((month["seen_m3"] + month["tank_full_m3"].fillna(0.0)).mean()) if len(month) else math.nan
         usual = view.consequence.usual_need_m3_day
-        if len(seen) and math.isfinite(usual) and float(seen.mean()) < usual:
-            need.append((view, f"{volume(float(seen.mean()), unit, 2)} a day seen, {volume(usual, unit, 2)} needed"))
+        metered = not any(finding.cause == "meter_stopped" for finding in view.open_findings)
+        if metered and could < usual:
+            need.append((view, f"{volume(could, unit, 2)} a day, {volume(usual, unit, 2)} needed"))
     lists = [StandingList("Instruments to mend", "A sensor in doubt hides the next fault.", tuple(instruments)),
              StandingList("Worth a wash", "When the truck passes, with an hour of steady sun.", tuple(washing)),
              StandingList("Wearing", "Order the part before the pump falls below what is needed.", tuple(wear)),
-             StandingList("Less than the usual need", "Over the last 30 days, faults or not.", tuple(need))]
+             StandingList("Less than the usual need", "Over the last 30 days; what a full tank did not call for counts as had.",
+                          tuple(need))]
     return [kept for kept in lists if kept.rows]
 
 

@@ -34,7 +34,7 @@ from dashboards.fleet_facts import drift, headline, standing_lists, unjudged_row
 from dashboards.rendering import html_page
 from dashboards.shown import UNIT_PRINTED, volume
 from dashboards.small_pictures import month_strip
-from dashboards.views import DAYS_SHOWN, FleetView, SiteView
+from dashboards.views import DAYS_SHOWN, FleetView, SiteView, is_measuring
 from dashboards.wording import desk, letter_wording
 from diagnostics.consequence import CLASS_CODES
 from diagnostics.results import Finding
@@ -99,8 +99,8 @@ def render_visit_sheet(view: SiteView) -> str:
     """Render the sheet that a crew takes along: tests, expected readings, parts, cautions, what proves the repair."""
     facts = dict(pair for column in site_facts(view) for pair in column)
     return html_page(
-        "visit.html.j2", figures={}, root="../", phone=phone_first(view), proof_wanted=proof_wanted,
-        tests=tests_by_cost, array_says=facts.get("Array", "none"),
+        "visit.html.j2", figures={}, all_dangers=dangers(view), root="../", phone=phone_first(view),
+        proof_wanted=proof_wanted, tests=tests_by_cost, array_says=facts.get("Array", "none"),
         intake_says=facts.get("Pump intake", "not written down"),
         level_says=facts.get("Water at rest", "not written down"), **_site(view), **_shared())
 
@@ -137,7 +137,7 @@ def _version() -> str:
 
 def _shared() -> dict[str, Any]:
     return {"version": _version(), "hours_say": hours_say, "depend": depend, "size_says": size_says, "crew": crew,
-            "also": _also, "gathered": gathered,
+            "also": _also, "gathered": gathered, "is_measuring": is_measuring,
             "account_label": figures.account_label, "short": figures.short_label}
 
 

@@ -19,8 +19,8 @@ def environment() -> Environment:
     made = Environment(loader=PackageLoader("dashboards", "templates"), autoescape=True, undefined=StrictUndefined,
                        trim_blocks=True, lstrip_blocks=True)
     made.filters.update(
-        clean=shown.clean, spoken=_spoken, number=shown.number, percent=shown.percent, with_unit=shown.with_unit,
-        hours=shown.hours, confidence_word=shown.confidence_word, volume=shown.volume, in_volume=_in_volume,
+        clean=shown.clean, spoken=_spoken, chance=_chance, number=shown.number, percent=shown.percent,
+        with_unit=shown.with_unit, hours=shown.hours, confidence_word=shown.confidence_word, volume=shown.volume, in_volume=_in_volume,
         fixed=_fixed, whole=_whole, long_date=_long_date, short_date=_short_date, stamp=_stamp)
     return made
 
@@ -35,6 +35,11 @@ def _spoken(text: object) -> str:
 def _codes() -> re.Pattern[str]:
     return re.compile(r"\b(" + "|".join(sorted((code for code in desk()["cause"] if "_" in code), key=len,
                                                reverse=True)) + r")\b")
+
+
+def _chance(probability: float) -> str:
+    """Print a probability; nothing that was inferred is ever 0 or 100 %."""
+    return f"{min(max(round(100.0 * probability), 1), 99)}\u202f%"
 
 
 def _in_volume(value_m3: float, unit: str) -> float:

@@ -304,3 +304,21 @@ def test_many_files_with_one_trouble_are_said_once():
     assert lines == ["8 files (a/0.csv and others): lacks the column 'x'; the others were read.",
                      "b.csv: line 3: 'ERR' not a number.", "a plain sentence"]
     assert len(gathered([f"{n}.csv: line {n}" for n in range(100)])) == 21
+
+
+def test_nothing_inferred_is_said_to_be_certain():
+    view = sample.clogged_view()
+    sure = view.diagnosis.findings[0].model_copy(update={"confidence": 1.0})
+    made = site_view(view.site, replace(view.diagnosis, findings=[sure]), company="X", as_of=sample.AS_OF)
+    assert "almost certain (99 %)" in _words(render_site_page(made))
+
+
+def test_water_nobody_metered_is_not_called_lost():
+    view = sample.clogged_view()
+    account = view.account
+    lines = [line.model_copy(update={"code": "meter_stopped"}) if line.kind == "cause" else line
+             for line in account.lines]
+    made = site_view(view.site, replace(view.diagnosis, accounts=[account.model_copy(update={"lines": lines})]),
+                     company="X", as_of=sample.AS_OF)
+    assert "not metered; it may have come" in _words(render_site_page(made))
+    assert "not metered" in _words(render_fleet_page(fleet_view([made], company="X", as_of=sample.AS_OF)))
