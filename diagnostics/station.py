@@ -13,6 +13,7 @@ from diagnostics.settings import Settings
 from diagnostics.site import Site
 from diagnostics.station_checks import (
     Seen,
+    as_written,
     judge_array,
     judge_clock,
     judge_clock_jump,
@@ -56,7 +57,9 @@ def diagnose_station(site: Site, readings: SiteReadings, *, settings: Settings |
     weather = pd.DataFrame({name: readings.sound(name) for name in WEATHER_CHANNELS}, index=readings.values.index)
     expected = expect(site, weather, readings.interval_s)
     intervals = build_intervals(site, readings, expected, None, settings or Settings())
-    table = sensor_table(site, readings, intervals, None)
+    # Sensors and clock are asked with everything they wrote: light by night is what a wrong clock looks like.
+    written = as_written(readings)
+    table = sensor_table(site, written, build_intervals(site, written, expected, None, settings or Settings()), None)
     unknown = np.full(len(intervals.days), np.nan)
     # A tilted sensor in a plane nobody described sees its own morning and evening, not the clock's.
     plane_known = site.array is not None or readings.has("global_horizontal_irradiance_w_m2")

@@ -123,6 +123,12 @@ def _as_written(readings: SiteReadings, channel: str) -> Vector:
     return np.where(is_value, readings.values[channel].to_numpy(dtype=np.float64), np.nan)
 
 
+def as_written(readings: SiteReadings) -> SiteReadings:
+    """Return the same readings with only those masks left that say there is no number."""
+    masks = (readings.masks.astype("int64") & _NOT_A_VALUE).astype("uint16")
+    return SiteReadings(readings.site_id, readings.values, masks, readings.interval_s)
+
+
 def judge_clock_jump(readings: SiteReadings, intervals: Intervals) -> list[Seen]:
     """Say when the clock was set: the middle of the lit day steps by a constant share of an hour and stays."""
     channels = ("global_horizontal_irradiance_w_m2", "poa_irradiance_w_m2", "array_power_w")

@@ -16,7 +16,8 @@ Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 # Doubt that is itself evidence: the value is kept for the diagnosis, never for the delivered volume.
-_EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEGATIVE_FLOW | Mask.TOTAL_RESET)
+_EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEGATIVE_FLOW | Mask.TOTAL_RESET
+                     | Mask.CLOCK)
 WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
                     "direct_normal_irradiance_w_m2", "air_temperature_c", "module_temperature_c", "wind_speed_m_s")
 
