@@ -57,11 +57,11 @@ class Context:
     @cached_property
     def extraterrestrial_w_m2(self) -> Floats:
         """Irradiance outside the atmosphere, normal to the sun (Spencer 1971). [W/m2]"""
-        day = np.asarray(pd.DatetimeIndex(self.values.index).day_of_year, dtype=np.float64)
-        angle = 2.0 * np.pi * (day - 1.0) / 365.0
+        angle = 2.0 * np.pi * np.arange(366, dtype=np.float64) / 365.0      # one value a day of the year
         factor = (1.00011 + 0.034221 * np.cos(angle) + 0.00128 * np.sin(angle) + 0.000719 * np.cos(2 * angle)
                   + 0.000077 * np.sin(2 * angle))
-        return np.asarray(SOLAR_CONSTANT_W_M2 * factor, dtype=np.float64)
+        day = np.asarray(pd.DatetimeIndex(self.values.index).day_of_year, dtype=np.int64)
+        return np.asarray(SOLAR_CONSTANT_W_M2 * factor[day - 1], dtype=np.float64)
 
     @cached_property
     def greatest_flow_m3_s(self) -> float | None:

@@ -32,7 +32,7 @@ class LoggerTable:
         return float(self.interval_s.median()) if len(self.interval_s) else 0.0
 
 
-def resolve_overlaps(rows: pd.DataFrame) -> tuple[LoggerTable, pd.DataFrame]:
+def resolve_overlaps(rows: pd.DataFrame, files: pd.DataFrame) -> tuple[LoggerTable, pd.DataFrame]:
     """
     Let one value stand for each interval and channel; return the table and the conflicts.
 
@@ -41,7 +41,8 @@ def resolve_overlaps(rows: pd.DataFrame) -> tuple[LoggerTable, pd.DataFrame]:
     standing row leaves empty is taken from the next. Where two sound values differ, the standing one is masked
     CONFLICT and all of them are kept in `conflicts`.
 
-    `rows` has the columns interval_end_utc, interval_s, last_utc, sha256, line, channels and their masks.
+    `rows` has the columns interval_end_utc, interval_s, file_no, line, channels and their masks; `files` has last_utc
+    and sha256 by file_no.
     """
     channels = [column for column in rows.columns if column in CHANNELS]
     mask_names = [f"{channel}__mask" for channel in channels]
@@ -49,7 +50,7 @@ def resolve_overlaps(rows: pd.DataFrame) -> tuple[LoggerTable, pd.DataFrame]:
     rising = stamps.is_monotonic_increasing and stamps.is_unique
     conflicts = pd.DataFrame(columns=["interval_end_utc", "channel", "value", "stands", "sha256", "line"])
     if not rising:
-        rows = rows.sort_values(["interval_end_utc", "last_utc", "sha256", "line"],
+        rows = rows.join(files, on="file_no").sort_values(["interval_end_utc", "last_utc", "sha256", "line"],
                                 ascending=[True, False, False, False], kind="stable")
         repeated = rows["interval_end_utc"].duplicated(keep=False)
         if repeated.any():

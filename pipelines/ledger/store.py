@@ -210,20 +210,20 @@ class Ledger:
                 values.append((pd.Timestamp(limit).tz_convert("UTC") + pd.Timedelta(seconds=slip)).tz_localize(None)
                               .to_pydatetime())
         places = self.channel_places()
+        files = self._frame("SELECT file_no, last_utc, sha256 FROM raw_files").set_index("file_no")
         tables = []
         for logger, channels, masked in self._present_channels(site_id, places):
             columns = "".join(f', r."{channel}", {_mask_sql(places[channel], channel in masked)} "{channel}__mask"'
                               for channel in channels)
             rows = self._frame(
-                f"SELECT interval_end_utc, interval_s, f.last_utc, f.sha256, line{columns} FROM core_readings r "
-                f"JOIN raw_files f USING (file_no) WHERE r.site_id = ?{bounds} AND r.logger = ? "
-                "ORDER BY interval_end_utc, file_no, line", [*values, logger])
+                f"SELECT interval_end_utc, interval_s, file_no, line{columns} FROM core_readings r WHERE r.site_id = ?"
+                f"{bounds} AND r.logger = ? ORDER BY interval_end_utc, file_no, line", [*values, logger])
             rows = corrected(rows, [item for item in changes if item.logger in (None, "", logger)])
             for limit, later in ((start, True), (end, False)):
                 if limit is not None and slack:
                     stamp = pd.Timestamp(limit).tz_convert("UTC").tz_localize(None)
                     rows = rows[rows["interval_end_utc"] > stamp if later else rows["interval_end_utc"] <= stamp]
-            table, conflicts = resolve_overlaps(rows)
+            table, conflicts = resolve_overlaps(rows, files)
             tables.append((add_flow_from_total(table, self._modulus(site_id, logger)), conflicts))
         return tables
 
