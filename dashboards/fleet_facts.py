@@ -116,8 +116,8 @@ def standing_lists(fleet: FleetView) -> list[StandingList]:
     lists = [StandingList("Instruments to mend", "A sensor in doubt hides the next fault.", tuple(instruments)),
              StandingList("Worth a wash", "When the truck passes, with an hour of steady sun.", tuple(washing)),
              StandingList("Wearing", "Order the part before the pump falls below what is needed.", tuple(wear)),
-             StandingList("Less than the usual need", "Over the last 30 days; what a full tank did not call for counts as had.",
-                          tuple(need))]
+             StandingList("Less than the usual need",
+                          "Over the last 30 days; what a full tank did not call for counts as had.", tuple(need))]
     return [kept for kept in lists if kept.rows]
 
 

@@ -20,8 +20,8 @@ def environment() -> Environment:
                        trim_blocks=True, lstrip_blocks=True)
     made.filters.update(
         clean=shown.clean, spoken=_spoken, chance=_chance, number=shown.number, percent=shown.percent,
-        with_unit=shown.with_unit, hours=shown.hours, confidence_word=shown.confidence_word, volume=shown.volume, in_volume=_in_volume,
-        fixed=_fixed, whole=_whole, long_date=_long_date, short_date=_short_date, stamp=_stamp)
+        with_unit=shown.with_unit, hours=shown.hours, confidence_word=shown.confidence_word, volume=shown.volume,
+        in_volume=_in_volume, fixed=_fixed, whole=_whole, long_date=_long_date, short_date=_short_date, stamp=_stamp)
     return made
 
 
