@@ -11,7 +11,7 @@ from diagnostics.site import Ejector, PipeRun, Site
 
 Floats = NDArray[np.float64]
 _G2 = 2.0 * STANDARD_GRAVITY_M_S2
-_HALVINGS = 44
+_HALVINGS = 32
 
 
 def ejector_heads(ejector: Ejector, drive_flow_m3_s: Floats,
@@ -96,7 +96,8 @@ def jet_pipes(site: Site, ejector: Ejector, flow_max_m3_s: float, water_temperat
 
 
 def jet_balance(site: Site, ejector: Ejector, pipes: JetPipes, losses: PipeLosses, delivered_m3_s: Floats,
-                pumping_level_m: Floats, suction_extra_m: Floats, delivery_head_m: Floats) -> JetBalance:
+                pumping_level_m: Floats, suction_extra_m: Floats, delivery_head_m: Floats,
+                suction_required_m: Floats) -> JetBalance:
     """
     Flow and head of the pump above an ejector for each delivered flow and water level.
 
@@ -115,6 +116,8 @@ def jet_balance(site: Site, ejector: Ejector, pipes: JetPipes, losses: PipeLosse
         Head lost before the ejector beside the suction pipe's own. [m]
     delivery_head_m : ndarray
         Head above ground that the delivery asks for the flow. [m]
+    suction_required_m : ndarray
+        NPSH the pump asks for. [m]
 
     Returns
     -------
@@ -134,7 +137,7 @@ def jet_balance(site: Site, ejector: Ejector, pipes: JetPipes, losses: PipeLosse
 
     free = float(suction_head_available_m(0.0, 0.0, altitude_m=site.altitude_m,
                                           water_temperature_c=site.well.water_temperature_c))
-    floor = site.pump.npsh_required_m - free
+    floor = suction_required_m - free
     top = np.pi / 4.0 * ejector.nozzle_diameter_m**2 * np.sqrt(_G2 * 200.0)
     low, high = np.zeros_like(delivered_m3_s), np.full_like(delivered_m3_s, top)
     for _ in range(_HALVINGS):

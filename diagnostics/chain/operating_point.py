@@ -135,22 +135,29 @@ def _pumped_flow(site: Site, side: WaterSide, flow: Floats, level: Floats, groun
     return pumped
 
 
-def _suction_margin(site: Site, side: WaterSide, flow: Floats, pumping_level: Floats, loss: Floats) -> Floats | None:
+def suction_required_m(site: Site, end: PumpEnd, flow_m3_s: Floats, speed_rpm: Floats) -> Floats:
     """
-    NPSH available less required at a surface pump.
+    NPSH that a pump asks for, carried from its rated point by the affinity laws.
 
-    Two thirds of the requirement stand at any flow, the rest grows with the square of flow over best flow, as most
-    printed NPSH curves do (from memory).
+    Two thirds stand at any flow, the rest grows with the square of flow over best flow, as most printed curves do
+    (from memory); all of it goes with the square of speed. A displacement pump asks with the square of its flow.
+
+    Parameters
+    ----------
+    site : Site
+    end : PumpEnd
+    flow_m3_s, speed_rpm : ndarray, same shape
+        Through the pump; where the speed is not known it counts as rated. [m3/s, rpm]
+
+    Returns
+    -------
+    required_m : ndarray
+        [m]
     """
-    if site.pump.family not in SURFACE:
-        return None
-    end = side.end
     best = end.largest_flow(end.rated_speed_rpm) if isinstance(end, DisplacementEnd) else end.best_flow_m3_s
-    required = site.pump.npsh_required_m * (0.65 + 0.35 * (flow / max(best, 1e-9)) ** 2)
-    available = suction_head_available_m(site.pipework.pump_height_m + pumping_level, loss,
-                                         altitude_m=site.altitude_m,
-                                         water_temperature_c=site.well.water_temperature_c)
-    return np.asarray(available - required, dtype=np.float64)
+    ratio = np.nan_to_num(speed_rpm / end.rated_speed_rpm, nan=1.0)
+    share = 0.65 * ratio**2 + 0.35 * (flow_m3_s / max(best, 1e-9)) ** 2
+    return np.asarray(site.pump.npsh_required_m * share, dtype=np.float64)
 
 
 def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel, levels_m: Floats, health: Health, *,
@@ -187,16 +194,24 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
     suction_loss = side.losses.suction.at(pumped) + health.intake_loss_s2_m5 * pumped**2
     if side.jet is not None and site.pump.ejector is not None:
         shallow = site.pump.ejector.depth_m == 0.0
-        above = ground_head + (side.losses.riser.at(pumped) if shallow else 0.0)
-        balance = jet_balance(site, site.pump.ejector, side.jet, side.losses, pumped, pumping_level,
-                              health.intake_loss_s2_m5 * pumped**2, np.broadcast_to(above, pumped.shape))
-        head, through = balance.pump_head_m, balance.pump_flow_m3_s
-        margin: Floats | None = np.minimum(balance.suction_available_m - site.pump.npsh_required_m + 0.01,
-                                           balance.throat_available_m)
+        above = np.broadcast_to(ground_head + (side.losses.riser.at(pumped) if shallow else 0.0), pumped.shape)
+        required = np.full_like(pumped, 0.65 * site.pump.npsh_required_m)
+        for _ in range(2):      # what the pump asks at its inlet hangs on its speed: once guessed, once known
+            balance = jet_balance(site, site.pump.ejector, side.jet, side.losses, pumped, pumping_level,
+                                  health.intake_loss_s2_m5 * pumped**2, above, required)
+            head, through = balance.pump_head_m, balance.pump_flow_m3_s
+            asked = side.end.demand(through, head, health)
+            before, required = required, suction_required_m(site, side.end, through, asked.speed_rpm)
+        margin: Floats | None = np.minimum(balance.suction_available_m - before + 0.01, balance.throat_available_m)
     else:
         head, through = pumping_level + ground_head + side.losses.riser.at(pumped) + suction_loss, pumped
-        margin = _suction_margin(site, side, pumped, pumping_level, suction_loss)
-    asked = side.end.demand(through, head, health)
+        asked = side.end.demand(through, head, health)
+        margin = None
+        if site.pump.family in SURFACE:
+            available = suction_head_available_m(site.pipework.pump_height_m + pumping_level, suction_loss,
+                                                 altitude_m=site.altitude_m,
+                                                 water_temperature_c=site.well.water_temperature_c)
+            margin = available - suction_required_m(site, side.end, pumped, asked.speed_rpm)
     if asked.torque_n_m is None:
         power = asked.input_power_w if asked.input_power_w is not None else np.full_like(head, np.nan)
         nothing = np.full_like(head, np.nan)

@@ -26,6 +26,8 @@ EFFICIENCY_UNCERTAINTY = 0.03
 LEVEL_UNCERTAINTY_WELL_M, LEVEL_UNCERTAINTY_OPEN_M = 1.0, 0.1
 # A displacement pump's losses are told by the motor plate alone, which is chosen with a margin.
 PLATE_EFFICIENCY_UNCERTAINTY = 0.08
+# An ejector's coefficients and its cavitation limit (0.8 to 1.67 velocity heads in the literature) are known roughly.
+EJECTOR_FLOW_UNCERTAINTY = 0.10
 # Where the curve prints no power the shaft power is a guess.
 GUESSED_POWER_UNCERTAINTY = 0.12
 
@@ -149,7 +151,9 @@ def flow_interval(model: "SiteModel", light: "Daylight", operation: "Operation",
     developed = place.read("head_m")
     head_share = head_pct / 200.0 if isinstance(model.side.end, CentrifugalEnd) else 0.0
     level_step = COVERAGE_FACTOR * np.sqrt(level_uncertainty_m(site) ** 2 + (head_share * developed) ** 2)
-    flow_step = COVERAGE_FACTOR * np.hypot(flow_pct / 200.0, site.flow_meter.uncertainty_pct / 100.0)
+    ejector = EJECTOR_FLOW_UNCERTAINTY if model.side.jet is not None else 0.0
+    flow_step = COVERAGE_FACTOR * float(np.linalg.norm([flow_pct / 200.0, site.flow_meter.uncertainty_pct / 100.0,
+                                                        ejector]))
 
     offered = np.where(operation.is_capped, operation.power_available_w, operation.pumping_power_w)
 
