@@ -22,7 +22,7 @@ MEASURED = Path(__file__).parents[3] / "sample-logs" / "measured"
 PROFILE = {"time": {"columns": ["t"], "zone": "UTC"}, "channels": {"V": {"channel": "array_voltage_v"},
                                                                   "Q": {"channel": "flow_m3_s", "unit": "l_min"}}}
 GOOD = "t,V,Q\n2026-01-01 10:00:00,100,5\n"
-SMALL = IngestLimits(max_line_chars=2000, part_chars=50_000, max_unpacked_bytes=20_000_000, max_unpacking_ratio=50)
+SMALL = IngestLimits(max_line_chars=2000, part_chars=2_000_000, max_unpacked_bytes=20_000_000, max_unpacking_ratio=50)
 
 
 def profile(**changes: object) -> LoggerProfile:
@@ -62,11 +62,11 @@ def test_nul_bytes_long_lines_and_rubbish_lines_are_quarantined(tmp_path):
 
 def test_a_line_without_end_stops_at_the_limit(tmp_path):
     with pytest.raises(LoggerFileError, match="longer than"):
-        read(tmp_path, "t,V,Q\n" + "9" * 100_000)
+        read(tmp_path, "t,V,Q\n" + "9" * 2_100_000)
 
 
 def test_bombs_nested_archives_and_odd_members_are_refused(tmp_path):
-    bomb = gzip.compress(b"t,V,Q\n" + b"2026-01-01 10:00:00,1,1\n" * 1_000_000)
+    bomb = gzip.compress(b"t,V,Q\n" + b"2026-01-01 10:00:00,1,1\n" * 500_000)
     with pytest.raises(LoggerFileError, match="unpacks to more than"):
         read(tmp_path, bomb)
     with pytest.raises(LoggerFileError, match="archive inside an archive"):
@@ -165,13 +165,13 @@ def mutate_and_read(tmp_path: Path, rounds: int, seed: int) -> tuple[int, int]:
 
 def test_mutated_real_files_end_as_readings_quarantine_or_a_named_error(tmp_path):
     # The long form of 10 000 mutations is part of `python -m tests.benchmarks.bench_ingest --long`.
-    read_in, refused = mutate_and_read(tmp_path, 120, seed=3)
-    assert read_in + refused == 120 and read_in > 40
+    read_in, refused = mutate_and_read(tmp_path, 60, seed=3)
+    assert read_in + refused == 60 and read_in > 20
 
 
 def test_mutated_files_never_break_the_description(tmp_path):
     chance = random.Random(9)  # noqa: S311 - no secret
-    for turn in range(24):
+    for turn in range(12):
         _, _, file = FILES[turn % len(FILES)]
         path = tmp_path / f"odd{file.suffix}"
         path.write_bytes(mutated(file.read_bytes()[:6000], chance))
@@ -181,7 +181,7 @@ def test_mutated_files_never_break_the_description(tmp_path):
             assert "\n" not in str(error)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(st.text(max_size=12), st.text(max_size=12), st.text(max_size=12)), max_size=8),
        st.sampled_from([",", ";", "\t"]), st.sampled_from([".", ","]), st.booleans())
 def test_any_text_is_read_or_quarantined_row_by_row(tmp_path, rows, delimiter, decimal, quoted):
