@@ -1,9 +1,11 @@
 """The ledger's narrow interface: archive a file, read a site over a span, write and read results."""
 
+import hashlib
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -266,10 +268,28 @@ class Ledger:
     # -- results
 
     def write_diagnosis(self, diagnosis: SiteDiagnosis, *, software: str = "", inputs_digest: str = "") -> None:
-        """Replace the results of one site, all tables in one transaction."""
+        """
+        Replace the results of one site, all tables in one transaction.
+
+        They are kept with the software and the digest of the inputs that made them; both are found out where not given.
+        """
+        inputs_digest = inputs_digest or self.inputs_digest(diagnosis.site_id)
         with self.transaction() as sql:
-            write_diagnosis(sql, diagnosis, software=software, inputs_digest=inputs_digest,
+            write_diagnosis(sql, diagnosis, software=software or _software(), inputs_digest=inputs_digest,
                             made_at=datetime.now(UTC))
+
+    def inputs_digest(self, site_id: str) -> str:
+        """Return a digest of the raw files a site's readings come from, how they were read, and the corrections."""
+        rows = self._sql.execute("SELECT sha256, read_as FROM raw_files WHERE list_contains(site_ids, ?) AND status = "
+                                 "'read' ORDER BY ALL", [site_id]).fetchall()
+        layers = [item.model_dump_json() for item in self.corrections(site_id)]
+        return hashlib.sha256(json.dumps([rows, layers]).encode()).hexdigest()
+
+    def made_by(self, site_id: str) -> tuple[datetime, str, str] | None:
+        """Return when a site's results were made, by which software, from which inputs."""
+        found = self._sql.execute("SELECT made_at_utc, software, inputs_digest FROM out_diagnoses WHERE site_id = ?",
+                                  [site_id]).fetchone()
+        return None if found is None else (found[0].replace(tzinfo=UTC), found[1], found[2])
 
     def read_diagnosis(self, site_id: str) -> SiteDiagnosis | None:
         """Return the results of one site as they were written, or None where there are none."""
@@ -294,6 +314,13 @@ class Ledger:
     def runs(self) -> pd.DataFrame:
         """Return the run log, latest first."""
         return self._frame("SELECT * FROM run_log ORDER BY started_utc DESC")
+
+
+def _software() -> str:
+    try:
+        return f"liftledger {version('liftledger')}"
+    except PackageNotFoundError:
+        return "liftledger, not installed"
 
 
 def _mask_sql(place: int, has_bits: bool) -> str:

@@ -60,6 +60,8 @@ def test_a_diagnosis_comes_back_as_it_was_written(tmp_path: Path):
     with Ledger(tmp_path, read_only=True) as ledger:
         read = ledger.read_diagnosis("well-1")
         assert len(ledger.findings()) == 2 and ledger.read_diagnosis("nobody") is None
+        made_at, software, digest = ledger.made_by("well-1")
+        assert made_at.tzinfo is not None and software.startswith("liftledger") and len(digest) == 64
     for frame in ("days", "summaries", "intervals"):
         pd.testing.assert_frame_equal(getattr(read, frame), getattr(written, frame), check_freq=False)
     # NaN is not equal to itself, so findings are compared as text

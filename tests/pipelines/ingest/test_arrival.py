@@ -170,3 +170,15 @@ def test_backup_verify_and_restore(fleet, ledger, tmp_path):
         restore(tmp_path / "safe", tmp_path / "third")
     with pytest.raises(LedgerError, match="holds no backup"):
         restore(tmp_path / "nowhere", tmp_path / "third")
+
+
+def test_results_know_their_inputs(fleet, ledger):
+    a_fleet_ready(fleet)
+    fleet.write("a.csv", a_file("2025-01-01", 10))
+    ingest_fleet(fleet, ledger)
+    first = ledger.inputs_digest("well-1")
+    fleet.write("b.csv", a_file("2025-01-02", 10))
+    ingest_fleet(fleet, ledger)
+    second = ledger.inputs_digest("well-1")
+    ingest_fleet(fleet, ledger)
+    assert first != second == ledger.inputs_digest("well-1") and ledger.made_by("well-1") is None
