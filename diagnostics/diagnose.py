@@ -17,7 +17,7 @@ from diagnostics.expected import ChainNotAvailable, SiteModel, expect
 from diagnostics.health import Health
 from diagnostics.inference.findings import WorkDay, build_finding
 from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of, loss_ratio
-from diagnostics.inference.profiles import build_profiles
+from diagnostics.inference.profiles import build_profiles, no_profiles
 from diagnostics.inference.search import Accepted, select_causes
 from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
 from diagnostics.inference.silence import silence_findings
@@ -91,7 +91,8 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     directions = tolerance_directions(signatures, len(intervals.days), epochs_of(service_events, event_day),
                                       level_logged=setting.level_logged, warmth_k=_warmth(intervals))
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
-    field = build_field(noise, profiles, directions, settings, known_shifts=[(a.shift, a.course) for a in accepted])
+    field = build_field(noise, no_profiles(len(intervals.days)), directions, settings,
+                        known_shifts=[(a.shift, a.course) for a in accepted])
     drift = feature_drift(field, noise, settings, directions)
     sound_ratio = np.ones(len(intervals.days))
     if model is not None:

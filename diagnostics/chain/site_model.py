@@ -1,6 +1,7 @@
 """One site in one state of health, with every table it is read from."""
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Self
 
 import numpy as np
@@ -105,7 +106,7 @@ class SiteModel:
         if site.array is not None:
             curve = array_curve(site.array, health)
             held = site.drive.held_voltage_v if site.drive.kind in ("current_booster", "voltage_booster") else None
-            array = ArrayTable.build(curve, held)
+            array = _array_table(curve, held)
             crossing = _crossing(site, line, curve, health)
         supply = Supply(site, health, drive, aquifer, start_power_w(site, line, drive, motor), array, crossing)
         model = cls(site, health, side, drive, steady, aquifer, steady_limit, aquifer_limit, supply, curve, np.nan,
@@ -413,6 +414,12 @@ class SiteModel:
         level = np.broadcast_to(self._level(None), poa.shape)
         return self.operate(np.atleast_1d(light), np.atleast_1d(cell), np.full(np.atleast_1d(poa).shape, 25.0),
                             np.atleast_1d(level))
+
+
+@lru_cache(maxsize=32)
+def _array_table(curve: ArrayCurve, held_voltage_v: float | None) -> ArrayTable:
+    """Tables of one array, kept: most changes of health leave the array as it is."""
+    return ArrayTable.build(curve, held_voltage_v)
 
 
 def _healthy_rating(site: Site) -> tuple[float, float]:

@@ -27,7 +27,8 @@ def tank_table(site: Site, intervals: Intervals) -> Table:
         tank_gain where the draw is logged, tank_free_rise where not, night_loss, night_flow.
     """
     table = Table({}, {}, {})
-    _night_flow(intervals, table)
+    if site.battery is None and site.wind is None:      # those may well pump at night
+        _night_flow(intervals, table)
     volume = intervals.tank_volume_m3
     if site.tank is None or not np.isfinite(volume).any():
         return table

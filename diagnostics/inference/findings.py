@@ -26,6 +26,7 @@ _SHAPE_OF_KIND: dict[str, OnsetShape] = {
     "day_one": "day_one", "step": "step", "window": "step", "spell": "intermittent", "ramp": "ramp",
     "ramp_window": "ramp", "sawtooth": "ramp", "season": "seasonal", "intermittent": "intermittent"}
 NEW_DAYS = 14
+QUIET_DAYS = 10
 
 
 @dataclass(frozen=True)
@@ -135,7 +136,9 @@ def _life(accepted: Accepted, days: pd.Index, work: Sequence[WorkDay]) -> tuple[
     current = int(begins[-1]) if begins.size else accepted.onset
     onset = accepted.onset if len(begins) <= 1 else current
     repeated = len(begins) > 1 and accepted.kind != "intermittent"
-    if last < total - 1 and not active[-1]:
+    # What comes and goes is gone only when it has stayed away.
+    patience = QUIET_DAYS if accepted.kind == "intermittent" else 0
+    if last < total - 1 - patience and not active[-1]:
         code = accepted.cause.code
         near = [w for w in work if -3 <= w.day - (last + 1) <= 3 and (
             w.meant_for == code or code in _meant_for(w.action))]

@@ -115,6 +115,12 @@ def build_profiles(days: int, *, events: Sequence[int] = (), washes: Sequence[in
                     np.concatenate((last, np.array(stops, dtype=np.intp))))
 
 
+def no_profiles(days: int) -> Profiles:
+    """Return the empty set of profiles, for a field that only the drift is read from."""
+    none = np.zeros(0, dtype=np.intp)
+    return Profiles(days, none, none, np.zeros((days, 0)), np.zeros(0, dtype=object), none, none)
+
+
 def _windows(days: int, events: Sequence[int]) -> tuple[list[tuple[int, int]], list[str]]:
     bounds: list[tuple[int, int]] = [(0, days)]
     kinds = ["day_one"]

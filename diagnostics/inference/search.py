@@ -62,7 +62,8 @@ class Accepted:
 
 
 def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
-              settings: Settings, *, known: list[tuple[Vector, Vector]] | None = None) -> Weighed:
+              settings: Settings, *, known: list[tuple[Vector, Vector]] | None = None,
+              base: Field | None = None) -> Weighed:
     """
     Weigh every cause against nothing wrong and the unexplained.
 
@@ -80,13 +81,15 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         Temper and signature error.
     known : list of (shift, course), optional
         Causes already accepted.
+    base : Field, optional
+        Projections of the first round, to save time.
 
     Returns
     -------
     weighed : Weighed
         Probabilities add up to 1.
     """
-    field = build_field(noise, profiles, directions, settings, known_shifts=known)
+    field = build_field(noise, profiles, directions, settings, known_shifts=known, base=base)
     log_prior_kind = _kind_priors(profiles)
     log_ratio = scan(field, signatures.shifts)
     codes = [case.cause.code for case in signatures.cases]
@@ -177,7 +180,7 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
     """
     accepted: list[Accepted] = []
     weighed = weigh_all(signatures, noise, profiles, directions, settings)
-    left = signatures
+    left, base = signatures, weighed.field
     for _ in range(settings.most_causes + 2):
         if 1.0 - weighed.probability["nothing"] < settings.open_probability:
             break
@@ -189,9 +192,9 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
             break
         left = _without_excluded(signatures, accepted)
         weighed = weigh_all(left, noise, profiles, directions, settings,
-                            known=[(a.shift, a.course) for a in accepted])
+                            known=[(a.shift, a.course) for a in accepted], base=base)
     if len(accepted) > 1:
-        accepted = _refit(accepted, signatures, noise, profiles, directions, settings)
+        accepted = _refit(accepted, signatures, noise, profiles, directions, settings, base)
     return accepted, weighed
 
 
@@ -204,7 +207,7 @@ def _without_excluded(signatures: Signatures, accepted: list[Accepted]) -> Signa
 
 
 def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profiles: Profiles,
-           directions: list[Direction], settings: Settings) -> list[Accepted]:
+           directions: list[Direction], settings: Settings, base: Field) -> list[Accepted]:
     """Weigh each cause again with the others taken as known; drop what is then no longer asked for."""
     current = list(accepted)
     for place in range(len(accepted)):
@@ -212,7 +215,7 @@ def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profi
         others = [(a.shift, a.course) for number, a in enumerate(current) if number != place and a.case is not None]
         left = _without_excluded(signatures, [a for number, a in enumerate(current)
                                               if number != place and a.case is not None])
-        weighed = weigh_all(left, noise, profiles, directions, settings, known=others)
+        weighed = weigh_all(left, noise, profiles, directions, settings, known=others, base=base)
         if 1.0 - weighed.probability["nothing"] < 0.5 * settings.open_probability:
             current[place] = _emptied(mine)
             continue

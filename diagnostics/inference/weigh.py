@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dpotrf, dpotri
 
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
 from diagnostics.evidence.summary import Summaries
@@ -87,6 +88,7 @@ def day_noise(summaries: Summaries, settings: Settings) -> Noise:
         degrees of freedom; a step is no outlier, for the median follows it.
     """
     values = summaries.values.to_numpy(dtype=np.float64, copy=True)
+    values[:, FEATURE_NAMES.index("silent_share")] = np.nan     # told by rule
     variance = summaries.errors.to_numpy(dtype=np.float64, copy=True) ** 2
     smooth = summaries.values.rolling(7, center=True, min_periods=3).median().to_numpy(dtype=np.float64)
     for column, name in enumerate(FEATURE_NAMES):
@@ -103,7 +105,7 @@ def day_noise(summaries: Summaries, settings: Settings) -> Noise:
 
 
 def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], settings: Settings,
-                *, known_shifts: list[tuple[Vector, Vector]] | None = None) -> Field:
+                *, known_shifts: list[tuple[Vector, Vector]] | None = None, base: "Field | None" = None) -> Field:
     """
     Project every profile once, for all later hypotheses.
 
@@ -119,6 +121,8 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
         Drift memory and signature error.
     known_shifts : list of (shift, course), optional
         Causes already accepted: subtracted, with the error of their signature added to the noise.
+    base : Field, optional
+        The same without any known shift: features that no known shift touches are taken over from it.
 
     Returns
     -------
@@ -140,16 +144,24 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
     precisions: list[Vector] = []
     for place, column in enumerate(used):
         feature = FEATURES[FEATURE_NAMES[column]]
+        touching = [(shift[column], course) for shift, course in known_shifts or [] if shift[column] != 0.0]
+        if base is not None and not touching:
+            precisions.append(base.precision[place])
+            residual[place], score[:, place], weight[:, place] = (base.residual[place], base.score[:, place],
+                                                                  base.weight[:, place])
+            cross[:, :, place], own[:, place], joint[:, :, place] = (
+                base.cross[:, :, place], base.own[:, place], base.joint[:, :, place])
+            continue
         known = np.flatnonzero(np.isfinite(noise.values[:, column]))
         x = noise.values[known, column].copy()
         cover = np.diag(noise.variance[known, column]) + feature.drift**2 * forgetting[np.ix_(known, known)]
         cover += feature.slack**2
-        for shift, course in known_shifts or []:
-            x -= shift[column] * course[known]
-            part = settings.signature_error * feature.signature_error * shift[column] * course[known]
+        for amount, course in touching:
+            x -= amount * course[known]
+            part = settings.signature_error * feature.signature_error * amount * course[known]
             cover += np.outer(part, part)
         precision = np.zeros((days, days))
-        precision[np.ix_(known, known)] = np.linalg.inv(cover)
+        precision[np.ix_(known, known)] = _inverse(cover)
         residual[place, known] = x
         precisions.append(precision)
         pushed = precision @ residual[place]
@@ -157,8 +169,7 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
         weight[:, place] = _square(precision, profiles)
         if len(directions):
             held = precision @ courses
-            for number in range(len(directions)):
-                cross[number, :, place] = _project(held[:, number], profiles)
+            cross[:, :, place] = _project_all(held, profiles)
             own[:, place] = courses.T @ pushed
             joint[:, :, place] = courses.T @ held
     return Field(used, residual, precisions, score, weight, cross, own, joint, factors,
@@ -169,6 +180,22 @@ def _project(vector: Vector, profiles: Profiles) -> Vector:
     total = np.concatenate(([0.0], np.cumsum(vector)))
     windows = total[profiles.window_last] - total[profiles.window_first]
     return np.concatenate((windows, profiles.dense.T @ vector))
+
+
+def _project_all(vectors: Vector, profiles: Profiles) -> Vector:
+    """Project several courses at once; shape (vectors, profiles)."""
+    total = np.vstack([np.zeros(vectors.shape[1]), np.cumsum(vectors, axis=0)])
+    windows = total[profiles.window_last] - total[profiles.window_first]
+    return np.concatenate((windows, profiles.dense.T @ vectors)).T
+
+
+def _inverse(cover: Vector) -> Vector:
+    """Invert a covariance by its Cholesky factor."""
+    factor, failed = dpotrf(cover, lower=1)
+    if failed:
+        return np.asarray(np.linalg.inv(cover))
+    inverse, _ = dpotri(factor, lower=1)
+    return np.asarray(np.tril(inverse) + np.tril(inverse, -1).T)
 
 
 def _square(precision: Vector, profiles: Profiles) -> Vector:
@@ -201,8 +228,7 @@ def scan(field: Field, shifts: Vector) -> Vector:
     if len(field.factors) == 0:
         return np.asarray(ratio)
     lower = np.linalg.cholesky(np.linalg.inv(field.gram))
-    mixed = np.einsum("rf,rpf->rpf", field.factors, field.cross)
-    mixed = np.einsum("rk,rpf->kpf", lower, mixed)
+    mixed = np.tensordot(lower.T, field.factors[:, None, :] * field.cross, axes=1)
     pull = lower.T @ field.pull
     for number in range(len(pull)):
         along = moved @ mixed[number].T
