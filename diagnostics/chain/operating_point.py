@@ -217,10 +217,13 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
         nothing = np.full_like(head, np.nan)
         return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, nothing, power, nothing,
                         nothing, np.maximum.accumulate(power, axis=1))
-    voltage, current = motor.terminals(asked.torque_n_m, asked.speed_rpm)
-    motor_power = motor.input_power_w(asked.torque_n_m, asked.speed_rpm)
+    torque = asked.torque_n_m
+    if isinstance(side.end, CentrifugalEnd):
+        torque = torque * side.end.low_speed_penalty(asked.speed_rpm)
+    voltage, current = motor.terminals(torque, asked.speed_rpm)
+    motor_power = motor.input_power_w(torque, asked.speed_rpm)
     taken = np.maximum.accumulate(drive.input_power_w(motor_power), axis=1)
-    return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, asked.torque_n_m, motor_power,
+    return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, torque, motor_power,
                     voltage, current, taken)
 
 

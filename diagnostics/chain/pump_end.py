@@ -96,6 +96,30 @@ class CentrifugalEnd:
         speed = ratio * self.rated_speed_rpm
         return ShaftDemand(speed, shaft / (speed * np.pi / 30.0))
 
+    def low_speed_penalty(self, speed_rpm: Floats) -> Floats:
+        """
+        Factor on shaft power for what the affinity laws leave out: efficiency falls as the speed does.
+
+        Parameters
+        ----------
+        speed_rpm : ndarray
+            [rpm]
+
+        Returns
+        -------
+        factor : ndarray
+            eta / (1 - (1 - eta) (rated / speed)^0.1) with the best efficiency at rated speed; 1 there. [1]
+
+        References
+        ----------
+        I. Sarbu and I. Borza (1998), Periodica Polytechnica Mech. Eng. 42(2).
+        """
+        weight = self.density_kg_m3 * STANDARD_GRAVITY_M_S2
+        shaft = float(np.interp(self.best_flow_m3_s, self.flow_grid, self.power_grid))
+        best = float(np.clip(weight * self.best_flow_m3_s * self.best_head_m / shaft, 0.2, 0.9))
+        ratio = np.clip(speed_rpm / self.rated_speed_rpm, 0.2, 1.5)
+        return np.asarray(best / (1.0 - (1.0 - best) * ratio**-0.1), dtype=np.float64)
+
     def largest_flow(self, speed_max_rpm: float) -> float:
         """
         Flow at no head and top speed, the upper end of any table.

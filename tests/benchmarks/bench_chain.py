@@ -30,6 +30,7 @@ from diagnostics.chain.drive import TRACKING_SHARE
 from diagnostics.chain.module import diode_parameters
 from diagnostics.chain.operating_point import drive_of, load_line, motor_of
 from diagnostics.chain.pipework import CHECK_VALVE_K
+from diagnostics.chain.pump_end import centrifugal_end
 from diagnostics.expected import SiteModel, expect, light_of
 from diagnostics.health import HEALTHY
 from diagnostics.site import Site
@@ -90,6 +91,7 @@ class NaivePump:
         self.head = PchipInterpolator(flow, [p.head_m for p in pump.curve], extrapolate=True)
         self.shaft = PchipInterpolator(flow, [p.power_w for p in pump.curve], extrapolate=True)
         self.top = flow[-1]
+        self.end = centrifugal_end(pump, 998.2)
         self.motor, self.drive = motor_of(site, HEALTHY), drive_of(site, HEALTHY)
 
     def system_head(self, flow: float) -> float:
@@ -110,6 +112,7 @@ class NaivePump:
         ratio = brentq(lambda r: r**2 * float(self.head(min(flow / r, 1.5 * self.top))) - wanted, 0.3, 3.0)
         speed = ratio * self.site.pump.rated_speed_rpm
         torque = ratio**3 * float(self.shaft(flow / ratio)) / (speed * np.pi / 30)
+        torque *= float(self.end.low_speed_penalty(np.array(speed)))
         return float(self.drive.input_power_w(self.motor.input_power_w(torque, speed))), speed
 
     def flow(self, power: float) -> float:

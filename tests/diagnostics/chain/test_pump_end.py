@@ -63,6 +63,16 @@ def test_affinity_laws(ratio):
     np.testing.assert_allclose(power[1] / power[0], ratio**3, rtol=2e-3)
 
 
+def test_efficiency_falls_a_little_with_speed_as_sarbu_and_borza_say():
+    # 1 - eta2 = (1 - eta1) (n1 / n2)^0.1: 0.60 at full speed is 0.571 at half speed (by hand).
+    end = pump_end(sites.centrifugal().pump, 998.2)
+    shaft = np.interp(end.best_flow_m3_s, end.flow_grid, end.power_grid)
+    best = 998.2 * 9.80665 * end.best_flow_m3_s * end.best_head_m / shaft
+    half = 1 - (1 - best) * 2**0.1
+    assert float(end.low_speed_penalty(np.array(1500.0))) == pytest.approx(best / half, rel=1e-6)
+    assert float(end.low_speed_penalty(np.array(3000.0))) == pytest.approx(1.0)
+
+
 def test_printed_power_table_comes_back_at_its_own_cells():
     pump = sites.printed_table().pump
     end = pump_end(pump, 998.2)
