@@ -20,12 +20,13 @@ UNIT_WORDS: dict[str, str] = {
 
 # Names -> channel, in this order; compared in lower case.
 CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
+    (r"sun.?(level|flat|horiz)", "global_horizontal_irradiance_w_m2"),
     (r"\bpoa|plane|slrplane|\bgti\b|tilt.*irr|incl.*irr", "poa_irradiance_w_m2"),
     (r"\bdni\b|direct.*norm|pyrheliom|\bdirect", "direct_normal_irradiance_w_m2"),
     (r"\bdhi\b|diffuse", "diffuse_horizontal_irradiance_w_m2"),
     (r"\bghi\b|global|horiz.*(irr|rad)|pyranom|solar.?rad|irradi|insol|^g$", "global_horizontal_irradiance_w_m2"),
     (r"mod(ule)?_?\s?t(emp)?|t_?mod|cell.?temp|back.?temp", "module_temperature_c"),
-    (r"(air|amb|dry.?bulb|outdoor|out).*t(emp)?|t_?(air|amb)|^temp(erature)?\b|lufttemp", "air_temperature_c"),
+    (r"(air|amb|dry.?bulb|outdoor|outside).*t(emp)?|t_?(air|amb)|^temp(erature)?\b|lufttemp", "air_temperature_c"),
     (r"(drive|inverter|heat.?sink|controller).*temp", "drive_temperature_c"),
     (r"wind.*(sp|vel)|^wind|\bws\b|ws_ms|anemo", "wind_speed_m_s"),
     (r"rain|precip|regen|pluvio", "rain_mm_rain"),
@@ -40,7 +41,7 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
     (r"total|totali[sz]er|cumul|zähler|zaehler|volume", "meter_total_m3"),
     (r"draw|consum|outflow", "draw_flow_m3_s"),
     (r"flow|durchfluss|debit|débit|caudal|discharge|pulse|puls", "flow_m3_s"),
-    (r"suction", "suction_pressure_pa"), (r"press|druck", "outlet_pressure_pa"),
+    (r"suction", "suction_pressure_pa"), (r"press|druck|\bp.outlet", "outlet_pressure_pa"),
     (r"tank|reservoir|cistern|storage", "tank_level_m"),
     (r"well|water.?level|dip|groundwater|grondwater|depth|level|stand\b|head", "water_level_m"),
     (r"float|full", "tank_full_ratio"), (r"low.?water|dry.?run|probe", "low_water_ratio"),
@@ -49,7 +50,7 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
 )
 NOT_A_CHANNEL = (r"factor|stdev|\bstd\b|humid|\brh\b|\bdir(ection)?\b|wdir|zenith|clear ?sky|\bflag\b|\bcode\b|qualit|"
                  r"\brecord\b|\bno\b|\b(vac|iac|var ?ac)\b|\bac (volt|curr|i|u|v)|accumul|daily|\bgni\b|cell\b.*\bmv|"
-                 r"\bmv\b|panel temp|logger temp|das temp|peak|\bmax\b")
+                 r"\bmv\b|panel temp c|logger temp|das temp|peak|\bmax\b")
 BRACKETS = re.compile(r"[\[(<{]\s*([^\])>}]+?)\s*[\])>}]")
 
 
@@ -71,11 +72,37 @@ def split_column_name(column: str) -> tuple[str, str | None]:
     return column, None
 
 
-def likely_channel(column: str) -> str | None:
-    """Return the channel a column's name suggests, or None."""
+# Where the name alone says too little: (words in the name, unit ending) -> channel.
+BY_UNIT: tuple[tuple[str, str, str], ...] = (
+    (r"array|pv|panel|solar|dc|module", "v", "array_voltage_v"), (r"array|pv|panel|solar|dc", "a", "array_current_a"),
+    (r"array|pv|panel|solar|dc", "w", "array_power_w"), (r"array|pv|panel|solar|dc", "kw", "array_power_w"),
+    (r"batt", "v", "battery_voltage_v"), (r"batt", "a", "battery_current_a"),
+    (r"mot|pump", "v", "motor_voltage_v"), (r"mot|pump", "a", "motor_current_a"),
+    (r"mod|panel|cell", "c", "module_temperature_c"), (r"mod|panel|cell", "f", "module_temperature_c"),
+    (r"air|amb|out", "c", "air_temperature_c"), (r"air|amb|out", "f", "air_temperature_c"),
+    (r"", "w_m2", "global_horizontal_irradiance_w_m2"), (r"outlet|deliv|disch|head|line", "psi", "outlet_pressure_pa"),
+    (r"outlet|deliv|disch|head|line", "bar", "outlet_pressure_pa"),
+    (r"outlet|deliv|disch|head|line", "kpa", "outlet_pressure_pa"),
+)
+
+
+def likely_channel(column: str, unit: str | None = None) -> str | None:
+    """Return the channel a column's name suggests, its unit helping, or None."""
+    by_name = _channel_by_name(column)
+    if by_name is not None or unit is None or re.search(NOT_A_CHANNEL, _apart(column)):
+        return by_name
+    return next((channel for words, of_unit, channel in BY_UNIT if of_unit == unit
+                 and re.search(words, column.lower())), None)
+
+
+def _apart(column: str) -> str:
+    words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", column)
+    return re.sub(r"[^a-z0-9äöüéà°]+", " ", words.lower()).strip()
+
+
+def _channel_by_name(column: str) -> str | None:
     lowered = column.lower().strip()
-    apart = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", column)
-    apart = re.sub(r"[^a-z0-9äöüéà°]+", " ", apart.lower()).strip()
+    apart = _apart(column)
     if re.search(NOT_A_CHANNEL, apart):
         return None
     return next((channel for pattern, channel in CHANNEL_WORDS

@@ -98,9 +98,11 @@ def _guess(table: SampleTable, column: str, unit_in_row: str | None) -> ColumnGu
     unit = unit or unit_in_row
     numbers = table.numbers(column)
     known = numbers.dropna()
-    channel = likely_channel(name)
+    channel = likely_channel(name, unit) or likely_channel(column)
     if len(known) < max(1, 0.02 * len(numbers)) or channel is None:
         return ColumnGuess(column, None, {}, 0.0)
+    if channel == "rain_mm_rain":
+        unit = {"in": "in_rain", "mm": "mm_rain"}.get(unit or "", unit)
     settings: dict[str, Any] = {"channel": channel}
     cannot_know: list[str] = []
     confidence = 0.8
@@ -181,7 +183,7 @@ def long_guess(table: SampleTable, time_columns: list[str], columns: list[Column
     found = 0
     for text in sorted(set(table.texts(name_column))):
         name, unit = split_column_name(text)
-        channel = likely_channel(name)
+        channel = likely_channel(name, unit) or likely_channel(column)
         if text and channel and all(rule["channel"] != channel for rule in channels.values()):
             found += 1
             target = CHANNELS[channel].unit_suffix or "ratio"
