@@ -298,7 +298,7 @@ def run_fleet(fleet: Sequence[DrawnPlant], *, start_day: date, days: int, rng: n
     groups: dict[tuple[bool, bool], list[int]] = {}
     for i, one in enumerate(fleet):
         fine = one.drawn.truth.logger_step_s < 300.0
-        nights = one.drawn.site.battery is not None or one.drawn.site.wind is not None
+        nights = not fine and (one.drawn.site.battery is not None or one.drawn.site.wind is not None)
         groups.setdefault((fine, nights), []).append(i)
     out: dict[int, Plant] = {}
     for members in groups.values():

@@ -299,8 +299,8 @@ class Batch:
         volts = np.where(s.held, held_v, volts)
         amps = np.where(volts > 0.5, solar / np.maximum(volts, 0.5), 0.0)
         if np.any(s.held):
-            running_i = np.where(s.direct, out.motor_i, out.motor_v * out.motor_i * s.drive1
-                                 / np.maximum(out.array_v * now.drive_efficiency, 0.5))
+            taken_w = (out.motor_v * out.motor_i / now.drive_efficiency + s.drive0) * s.drive1
+            running_i = np.where(s.direct, out.motor_i, taken_w / np.maximum(out.array_v, 0.5))
             stall_i = np.where(now.stalled, array_current(self, np.minimum(held_v, open_v), power, row), 0.0)
             # A booster at its voltage or power limit lets the array rise above the voltage it holds.
             spare = ready & s.held & ~s.direct & (running_i < 0.97 * array_current(self, held_v, power, row))
