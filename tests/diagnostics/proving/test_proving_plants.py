@@ -111,7 +111,7 @@ def test_open_string_halves_the_current_and_leaves_the_voltage(ran):
 
 
 def test_delivery_pressure_tells_blocked_line_from_clogged_intake(ran):
-    # faults.md of the trade: pressure up with a blocked delivery, down with a clogged intake; common practice.
+    # Outlet pressure rises before a blocked line and falls behind a clogged intake: common practice.
     def pressure_at_flow(name):
         values = ran[name].readings.values
         busy = (values["flow_m3_s"] > 4e-4) & (values["flow_m3_s"] < 9e-4)
