@@ -3,7 +3,8 @@
 from typing import Any
 
 from diagnostics.chain.operating_point import WaterSide, water_side
-from diagnostics.chain.pump_end import PowerTableEnd, PumpEnd
+from diagnostics.chain.power_table_end import PowerTableEnd
+from diagnostics.chain.pump_end import PumpEnd
 from diagnostics.site import Site
 
 _KEPT_SITES = 128

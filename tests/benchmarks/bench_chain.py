@@ -211,7 +211,7 @@ def main() -> None:
           f"({array_s / naive_s:.0%} array, {1 - array_s / naive_s:.0%} root-finder)")
     print(f"ratio on a million rows           {per_naive / per_ours:8.0f}   (goal {GOAL_RATIO:.0f}); "
           f"on the same few rows {naive_s / ours_few_s:.0f}")
-    print(f"water, ours over naive            {share:8.4f}   (naive has no drawdown delay, no cloud spread, no cable)")
+    print(f"water, ours over naive            {share:8.4f}   (naive: no delay, clouds, cable, small losses)")
     print(f"memory, peak                      {peak / len(many) * 1e6 / 2**20:8.0f} MiB per million intervals "
           f"(process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB)")
     for make in (sites.centrifugal, sites.frequency, sites.diaphragm, sites.helical, sites.plunger):

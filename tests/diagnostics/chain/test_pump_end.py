@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, PowerTableEnd, pump_end
+from diagnostics.chain.power_table_end import PowerTableEnd
+from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, pump_end
 from diagnostics.health import HEALTHY, Health
 from diagnostics.site import CurvePoint, Motor, Pump
 from tests.diagnostics.chain import invented_sites as sites

@@ -1,0 +1,141 @@
+"""A pump known only by a printed table of flow against input power at several heads."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+from diagnostics.chain.pump_points import ShaftDemand, extended
+from diagnostics.health import Health
+from diagnostics.site import POSITIVE_DISPLACEMENT, Pump
+
+Floats = NDArray[np.float64]
+_HEAD_KNOTS = 121
+
+
+@dataclass(frozen=True)
+class PowerTableEnd:
+    """A printed table of flow against power into the drive at several heads, read between its points."""
+
+    heads_m: Floats
+    flow_grid: Floats
+    power_w: Floats             # (heads, flows)
+    rated_speed_rpm: float
+    is_displacement: bool
+    highest_printed_head_m: float
+    nominal_slip_m3_s: float
+    best_flow_m3_s: float
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    def demand(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> ShaftDemand:
+        """
+        Power into the drive for a flow against a head; the speed is not printed and stays unknown.
+
+        Parameters
+        ----------
+        flow_m3_s, head_m : ndarray, same shape
+            [m3/s, m]
+        health : Health
+
+        Returns
+        -------
+        demand : ShaftDemand
+        """
+        reference = self.highest_printed_head_m
+        head = np.maximum(head_m, 0.01)
+        if self.is_displacement:
+            extra = (health.slip_ratio - 1.0) * self.nominal_slip_m3_s * head / reference
+            flow = flow_m3_s + extra
+        else:
+            head = head / max(health.pump_head_ratio, 1e-3)
+            flow = flow_m3_s + health.recirculation_ratio * self.best_flow_m3_s * np.sqrt(head / reference)
+        power = self._power(np.maximum(flow, 0.0), head) / max(health.motor_efficiency_ratio * health.drive_ratio, 1e-3)
+        return ShaftDemand(np.full_like(power, np.nan), input_power_w=power)
+
+    def _power(self, flow: Floats, head: Floats) -> Floats:
+        step = np.clip(flow / self.flow_grid[-1] * (self.flow_grid.size - 1), 0.0, self.flow_grid.size - 1.0)
+        j = np.minimum(step.astype(np.int64), self.flow_grid.size - 2)
+        fj = step - j
+        i = np.clip(np.searchsorted(self.heads_m, head) - 1, 0, self.heads_m.size - 2)
+        table = self.power_w
+        low = table[i, j] + fj * (table[i, j + 1] - table[i, j])
+        high = table[i + 1, j] + fj * (table[i + 1, j + 1] - table[i + 1, j])
+        share = (head - self.heads_m[i]) / (self.heads_m[i + 1] - self.heads_m[i])
+        return np.asarray(np.maximum(low + share * (high - low), 0.02 * low))
+
+    def largest_flow(self, speed_max_rpm: float) -> float:
+        """
+        Largest flow of the table with its margin.
+
+        Parameters
+        ----------
+        speed_max_rpm : float
+            Not used: the table knows no speed. [rpm]
+
+        Returns
+        -------
+        flow_m3_s : float
+            [m3/s]
+        """
+        del speed_max_rpm
+        return float(self.flow_grid[-1])
+
+
+def _power_against_flow(power: Floats, flow: Floats, grid: Floats, *, is_displacement: bool) -> Floats:
+    """Power into the drive over flow at one head: through the points, down to the start of delivery, and on."""
+    order = np.argsort(power)
+    power, flow = power[order], np.maximum.accumulate(flow[order])
+    if flow[0] > 0:
+        if power.size > 1:
+            grow = flow[:2] if is_displacement else flow[:2] ** 2
+            start = power[0] - (power[1] - power[0]) * grow[0] / max(grow[1] - grow[0], 1e-12)
+            start = float(np.clip(start, 0.2 * power[0], 0.95 * power[0]))
+        else:
+            start = 0.4 * power[0]
+        power, flow = np.insert(power, 0, start), np.insert(flow, 0, 0.0)
+    keep = np.concatenate((np.diff(flow) > 0, [True]))
+    return extended(flow[keep], power[keep], grid, falling_to_zero=False)
+
+
+def power_table_end(pump: Pump) -> PowerTableEnd:
+    """
+    Pump end from a printed table of flow against power into the drive.
+
+    Parameters
+    ----------
+    pump : Pump
+        With a power_table.
+
+    Returns
+    -------
+    end : PowerTableEnd
+    """
+    rows = np.array([(p.head_m, p.input_power_w, p.flow_m3_s) for p in pump.power_table])
+    is_displacement = pump.family in POSITIVE_DISPLACEMENT
+    heads = np.unique(rows[:, 0])
+    grid = np.linspace(0.0, 1.35 * rows[:, 2].max(), 401)
+    power = np.array([_power_against_flow(rows[rows[:, 0] == head, 1], rows[rows[:, 0] == head, 2], grid,
+                                          is_displacement=is_displacement) for head in heads])
+    # A higher head never costs less.
+    power = np.maximum.accumulate(np.maximum.accumulate(power, axis=0), axis=1)
+    best = rows[np.argmax(rows[:, 0] * rows[:, 2] / rows[:, 1])]
+    dense, filled = _between_heads(np.maximum(heads, 0.01), power)
+    return PowerTableEnd(dense, grid, filled, pump.rated_speed_rpm, is_displacement, float(heads[-1]),
+                         0.06 * float(best[2]), float(best[2]),
+                         (f"The table is printed for heads of {heads[0]:.0f} to {heads[-1]:.0f} m; beyond them it is "
+                          "run on along straight lines.",))
+
+
+def _between_heads(heads: Floats, power: Floats) -> tuple[Floats, Floats]:
+    """Fill a table to many heads: smooth and monotone between printed ones, straight beyond; printed rows stay."""
+    if heads.size == 1:
+        dense = np.linspace(0.2, 2.0, 91) * heads[0]
+        return dense, power[0] * (dense / heads[0])[:, None]
+    dense = np.unique(np.concatenate([np.linspace(0.2 * heads[0], 1.5 * heads[-1], _HEAD_KNOTS), heads]))
+    inside = PchipInterpolator(heads, power, axis=0)(np.clip(dense, heads[0], heads[-1]))
+    first = (power[1] - power[0]) / (heads[1] - heads[0])
+    last = (power[-1] - power[-2]) / (heads[-1] - heads[-2])
+    filled = (inside - first * np.maximum(heads[0] - dense, 0.0)[:, None]
+              + last * np.maximum(dense - heads[-1], 0.0)[:, None])
+    return dense, np.maximum(np.asarray(filled, dtype=np.float64), 0.05 * power[0])
