@@ -19,6 +19,13 @@ from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 
 _START_S = 120.0
+# No news to the makers of the scheduler, and none of its services that two flows on cron lines do not need: two of them
+# writing at once is what locks its small database and fills the log with tracebacks.
+_QUIET = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1",
+          "PREFECT_SERVER_SERVICES_LATE_RUNS_ENABLED": "false", "PREFECT_SERVER_SERVICES_TRIGGERS_ENABLED": "false",
+          "PREFECT_SERVER_SERVICES_FOREMAN_ENABLED": "false",
+          "PREFECT_SERVER_SERVICES_PAUSE_EXPIRATIONS_ENABLED": "false",
+          "PREFECT_SERVER_SERVICES_CANCELLATION_CLEANUP_ENABLED": "false", "PREFECT_LOGGING_COLORS": "false"}
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -66,7 +73,7 @@ def _serve(asked: argparse.Namespace, out, zone: str) -> None:
         monthly.to_deployment("liftledger-monthly", schedule=every_month, entrypoint_type=by_module,
                               parameters=folders),
         limit=1,                                                # the ledger has one writer
-        print_starting_message=False)
+        pause_on_shutdown=False, print_starting_message=False)
 
 
 @contextmanager
@@ -76,8 +83,7 @@ def _scheduler(home: Path, port: int) -> Iterator[None]:
         yield
         return
     home.mkdir(parents=True, exist_ok=True)
-    os.environ |= {"PREFECT_HOME": str(home), "PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1",
-                   "PREFECT_API_URL": f"http://127.0.0.1:{port}/api"}
+    os.environ |= _QUIET | {"PREFECT_HOME": str(home), "PREFECT_API_URL": f"http://127.0.0.1:{port}/api"}
     command = [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port),
                "--no-ui"]
     with (home / "scheduler.log").open("ab") as log:
