@@ -74,7 +74,9 @@ def ingest(fleet: Fleet = HERE, out: Out = None) -> None:
 
 
 def diagnose(fleet: Fleet = HERE, site: OnlySite = None, out: Out = None, as_of: AsOf = None,
-             workers: Workers = WORKERS) -> None:
+             workers: Workers = WORKERS,
+             again: Annotated[bool, typer.Option("--again", help="Work out sites too of which nothing has changed "
+                                                 "since their last result.")] = False) -> None:
     """Compare delivered with expected water on every site and weigh the causes."""
     from pipelines.cli.progress import steps
     from pipelines.cli.tables import print_failures
@@ -83,8 +85,9 @@ def diagnose(fleet: Fleet = HERE, site: OnlySite = None, out: Out = None, as_of:
     with steps() as shown:
         loaded, out_folder = _open(fleet, out)
         with open_ledger(out_folder) as ledger:
-            report = _diagnose(loaded, ledger, shown, as_of, site, workers)
-    typer.echo(f"{len(report.done)} site(s) worked out in {report.seconds:.1f} s.")
+            report = _diagnose(loaded, ledger, shown, as_of, site, workers, again)
+    unchanged = f", {len(report.unchanged)} unchanged" if report.unchanged else ""
+    typer.echo(f"{len(report.done)} site(s) worked out{unchanged}, in {report.seconds:.1f} s.")
     print_failures(report.failed)
     _leave(len(report.failed))
 
@@ -161,13 +164,13 @@ def _ingest(fleet: "LoadedFleet", out_folder: "OutFolder", shown: "Steps"):
 
 
 def _diagnose(fleet: "LoadedFleet", ledger: "Ledger", shown: "Steps", as_of: str | None,
-              sites: list[str] | None, workers: int):
+              sites: list[str] | None, workers: int, again: bool = False):
     from pipelines.stages.diagnosing import diagnose as diagnose_stage
     from pipelines.stages.loading import chosen_sites
 
     wanted = chosen_sites(fleet, sites)
     moment = _moment(as_of, fleet, ledger)
-    return diagnose_stage(fleet, ledger, site_ids=wanted, as_of=moment, workers=workers,
+    return diagnose_stage(fleet, ledger, site_ids=wanted, as_of=moment, workers=workers, again=again,
                           progress=shown.step("Working out sites", len(wanted)))
 
 

@@ -11,6 +11,7 @@ from time import perf_counter
 from typing import TYPE_CHECKING
 
 from pipelines.stages.moments import whole_days_until
+from pipelines.stages.provenance import inputs_of, software
 
 if TYPE_CHECKING:
     from diagnostics.readings import SiteReadings
@@ -47,12 +48,13 @@ class DiagnoseReport:
     """What a round over the fleet did."""
 
     done: list[str] = field(default_factory=list)
+    unchanged: list[str] = field(default_factory=list)
     failed: list[SiteFailure] = field(default_factory=list)
     seconds: float = 0.0
 
 
 def diagnose(fleet: "Fleet", ledger: "Ledger", *, site_ids: Iterable[str] | None = None,
-             as_of: datetime | None = None, workers: int = 1,
+             as_of: datetime | None = None, workers: int = 1, again: bool = False,
              progress: Callable[[str], None] | None = None) -> DiagnoseReport:
     """
     Diagnose sites of a fleet and write each result to the ledger as soon as it is there.
@@ -66,44 +68,64 @@ def diagnose(fleet: "Fleet", ledger: "Ledger", *, site_ids: Iterable[str] | None
         Whole local days up to this moment are judged, and silence at their end. All readings if not given.
     workers : int, default 1
         Processes that work at once. The ledger is read and written by this process alone.
+    again : bool, default False
+        Work out every site; otherwise a site whose inputs and software are those of its last result is left alone,
+        so that a run that was cut short goes on where it stopped.
     progress : callable, optional
         Called with the site's id after each site.
     """
     started = perf_counter()
-    report = DiagnoseReport()
+    round_ = _Round(fleet, ledger, as_of, again, progress or (lambda _: None))
     wanted = list(fleet.sites) if site_ids is None else list(site_ids)
-    jobs = _jobs(fleet, ledger, wanted, as_of, report)
-    results = _in_processes(jobs, workers) if workers > 1 and len(wanted) > 1 else map(_attempt, jobs)
-    for outcome in results:
-        _keep(outcome, ledger, report)
-        if progress is not None:
-            progress(outcome.site_id)
-    report.seconds = perf_counter() - started
-    return report
+    jobs = round_.jobs(wanted)
+    for outcome in _in_processes(jobs, workers) if workers > 1 and len(wanted) > 1 else map(_attempt, jobs):
+        round_.keep(outcome)
+    round_.report.seconds = perf_counter() - started
+    return round_.report
 
 
-def _keep(outcome: "SiteDiagnosis | SiteFailure", ledger: "Ledger", report: DiagnoseReport) -> None:
-    if isinstance(outcome, SiteFailure):
-        report.failed.append(outcome)
-        ledger.write_diagnosis(not_worked_out(outcome))
-    else:
-        report.done.append(outcome.site_id)
-        ledger.write_diagnosis(outcome)
+class _Round:
+    """One round over the fleet: what is to be worked out, and what came of it."""
 
+    def __init__(self, fleet: "Fleet", ledger: "Ledger", as_of: datetime | None, again: bool,
+                 progress: Callable[[str], None]) -> None:
+        self._fleet, self._ledger, self._as_of, self._again, self._progress = fleet, ledger, as_of, again, progress
+        self._inputs: dict[str, str] = {}
+        self.report = DiagnoseReport()
 
-def _jobs(fleet: "Fleet", ledger: "Ledger", site_ids: Iterable[str], as_of: datetime | None,
-          report: DiagnoseReport) -> Iterator[SiteJob]:
-    settings, notes = settings_of(fleet)
-    for site_id in site_ids:
-        until = None if as_of is None else whole_days_until(as_of, fleet.sites[site_id].timezone)
-        try:
-            readings = ledger.read_site(site_id, end=until)
-        except Exception as error:                              # the ledger of one site must not stop the rest
-            _keep(_failure(site_id, error), ledger, report)
-            continue
-        events = tuple(event for event in fleet.service_events
-                       if event.site_id == site_id and (until is None or event.when_utc <= until))
-        yield SiteJob(fleet.sites[site_id], readings, events, until, settings, notes)
+    def jobs(self, site_ids: Iterable[str]) -> Iterator[SiteJob]:
+        """Yield the sites that have to be worked out, each with its readings."""
+        settings, notes = settings_of(self._fleet)
+        for site_id in site_ids:
+            site = self._fleet.sites[site_id]
+            until = None if self._as_of is None else whole_days_until(self._as_of, site.timezone)
+            events = tuple(event for event in self._fleet.service_events
+                           if event.site_id == site_id and (until is None or event.when_utc <= until))
+            try:
+                self._inputs[site_id] = inputs_of(site, events, settings, until, self._ledger.inputs_digest(site_id))
+                if not self._again and self._is_current(site_id):
+                    self.report.unchanged.append(site_id)
+                    self._progress(site_id)
+                    continue
+                readings = self._ledger.read_site(site_id, end=until)
+            except Exception as error:                          # the ledger of one site must not stop the rest
+                self.keep(_failure(site_id, error))
+                continue
+            yield SiteJob(site, readings, events, until, settings, notes)
+
+    def _is_current(self, site_id: str) -> bool:
+        made = self._ledger.made_by(site_id)
+        return made is not None and made[1:] == (software(), self._inputs[site_id])
+
+    def keep(self, outcome: "SiteDiagnosis | SiteFailure") -> None:
+        """Write a result; a failed site gets one that says so, and is tried again next time."""
+        if isinstance(outcome, SiteFailure):
+            self.report.failed.append(outcome)
+            self._ledger.write_diagnosis(not_worked_out(outcome), software=software(), inputs_digest="not worked out")
+        else:
+            self.report.done.append(outcome.site_id)
+            self._ledger.write_diagnosis(outcome, software=software(), inputs_digest=self._inputs[outcome.site_id])
+        self._progress(outcome.site_id)
 
 
 def settings_of(fleet: "Fleet") -> "tuple[Settings, tuple[str, ...]]":

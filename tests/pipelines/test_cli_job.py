@@ -83,7 +83,11 @@ def test_doing_it_again_reads_nothing_new_and_leaves_pages_untouched(small_fleet
     pages = {path: path.stat().st_mtime_ns for path in out.rglob("*.html")}
     assert run("ingest", fleet, "--out", out) == 0
     assert "0 new file(s)" in capsys.readouterr().err
-    assert run("diagnose", fleet, "--out", out, "--workers", "1") == 0
+    capsys.readouterr()
+    assert run("diagnose", fleet, "--out", out) == 0
+    assert "0 site(s) worked out, 3 unchanged" in capsys.readouterr().out
+    assert run("diagnose", fleet, "--out", out, "--workers", "1", "--again") == 0
+    assert "3 site(s) worked out" in capsys.readouterr().out
     assert run("publish", fleet, "--out", out) == 0
     assert {path: path.stat().st_mtime_ns for path in out.rglob("*.html")} == pages
 
@@ -139,7 +143,7 @@ def test_a_process_that_dies_costs_its_own_site_only(small_fleet, small_run, tmp
     monkeypatch.syspath_prepend(tmp_path / "plant")
     monkeypatch.setattr(diagnosing, "_attempt", import_module("dying_attempt").attempt)
     with open_ledger(OutFolder(out)) as ledger:
-        report = diagnosing.diagnose(load(small_fleet), ledger, workers=2)
+        report = diagnosing.diagnose(load(small_fleet), ledger, workers=2, again=True)
     assert [failure.site_id for failure in report.failed] == ["draw-camp"]
     assert sorted(report.done) == ["tule-house", "windy-point"]
     assert "memory" in report.failed[0].says
@@ -254,3 +258,36 @@ def test_a_ledger_in_use_is_told_in_one_line(small_fleet, small_run, tmp_path, c
     said = capsys.readouterr().err
     assert "in use by another run" in said
     assert "Traceback" not in said
+
+
+@pytest.mark.slow
+def test_only_the_site_whose_sheet_or_thresholds_changed_is_worked_out_again(small_fleet, small_run, tmp_path, capsys):
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (out / "made-from.txt").unlink()
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    with (fleet / "service-log.csv").open("a", encoding="utf-8") as log:
+        log.write("tule-house,2026-07-02T09:00,A. Crew,inspected,,ordinary visit\n")
+    assert run("diagnose", fleet, "--out", out, "--workers", "1") == 0
+    assert "1 site(s) worked out, 2 unchanged" in capsys.readouterr().out
+
+
+@pytest.mark.slow
+def test_a_run_that_was_killed_goes_on_and_ends_with_the_same_pages_and_letters(small_fleet, small_run, tmp_path):
+    """Killed outright during reading, during the science and during publishing; then run to its end."""
+    import hashlib
+    import time
+
+    def published(out):
+        return {path.relative_to(out).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+                for folder in ("pages", "outbox") for path in (out / folder).rglob("*") if path.is_file()}
+
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    out = tmp_path / "out"
+    for seconds in (4.0, 7.0, 11.0):
+        job = subprocess.Popen([sys.executable, "-c", "from pipelines.cli import main; main()", "run", fleet, "--out",
+                                out, "--workers", "1"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(seconds)
+        job.kill()
+        job.wait()
+    assert run("run", fleet, "--out", out, "--workers", "1") == 0
+    assert published(out) == published(small_run)
