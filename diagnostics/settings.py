@@ -38,6 +38,9 @@ class Settings:
     most_causes: int = 3
     # Water lost below this share of expected is within what a meter and a sun sensor can prove.
     least_loss_ratio: float = 0.04
+    # Days of a pump site that are weighed, the newest ones. Time grows with their square and memory too; three years
+    # hold every season three times, and an older pump is another pump. [days]
+    most_weighed_days: int = 1100
     # Hours without a reading after which a logger counts as silent: one missed nightly upload is ordinary.
     silent_after_hours: float = 48.0
     # An outage that has ended is told only if it took this long; shorter ones stand in the data calendar.

@@ -157,10 +157,12 @@ class Ledger:
             return self._frame(f"{query} WHERE list_contains(f.site_ids, ?) ORDER BY ALL", [site_id])
         return self._frame(f"{query} ORDER BY ALL")
 
-    def last_readings(self) -> pd.DataFrame:
-        """Return one row a site and logger: first and last stamp, rows."""
+    def last_readings(self, until: datetime | None = None) -> pd.DataFrame:
+        """Return one row a site and logger: first and last stamp, rows; stamps after `until` are passed by."""
+        bound, values = ("", []) if until is None else (
+            "WHERE interval_end_utc <= ? ", [until.astimezone(UTC).replace(tzinfo=None)])
         return self._frame("SELECT site_id, logger, min(interval_end_utc) first_utc, max(interval_end_utc) last_utc, "
-                           "count(*) AS rows FROM core_readings GROUP BY ALL ORDER BY 1, 2")
+                           f"count(*) AS rows FROM core_readings {bound}GROUP BY ALL ORDER BY 1, 2", values)
 
     def newest_reading(self) -> datetime | None:
         """Return the latest interval end of all sites, or None where there are no readings."""

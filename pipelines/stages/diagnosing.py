@@ -5,7 +5,7 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from itertools import islice
 from time import perf_counter
 from typing import TYPE_CHECKING
@@ -107,11 +107,24 @@ class _Round:
                     self.report.unchanged.append(site_id)
                     self._progress(site_id)
                     continue
-                readings = self._ledger.read_site(site_id, end=until)
+                readings, left_out = self._readings(site, until, settings)
             except Exception as error:                          # the ledger of one site must not stop the rest
                 self.keep(_failure(site_id, error))
                 continue
-            yield SiteJob(site, readings, events, until, settings, notes)
+            yield SiteJob(site, readings, events, until, settings, (*notes, *left_out))
+
+    def _readings(self, site: "Site", until: datetime | None,
+                  settings: "Settings") -> "tuple[SiteReadings, tuple[str, ...]]":
+        """Return the readings to be weighed, and a sentence where older ones are left out."""
+        seen = self._ledger.last_readings().query("site_id == @site.id")
+        if "pump" in site.parts_absent or seen.empty:
+            return self._ledger.read_site(site.id, end=until), ()
+        newest = seen["last_utc"].max().to_pydatetime().replace(tzinfo=UTC)
+        start = min(newest, until or newest) - timedelta(days=settings.most_weighed_days)
+        older = seen["first_utc"].min().to_pydatetime().replace(tzinfo=UTC) < start
+        says = (f"Readings up to {start:%Y-%m-%d} are kept but were not weighed: {settings.most_weighed_days} days are "
+                "weighed at most.")
+        return self._ledger.read_site(site.id, start=start, end=until), (says,) if older else ()
 
     def _is_current(self, site_id: str) -> bool:
         made = self._ledger.made_by(site_id)

@@ -79,7 +79,8 @@ def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime
     """
     Return the moment the fleet is judged at: the one asked for, or the newest reading in the ledger.
 
-    The clock on the wall is never asked: files of last year are judged as they stood at their own end.
+    Files of last year are judged as they stood at their own end. The clock on the wall is asked one thing only: a stamp
+    more than a day ahead of it comes from a logger whose clock ran away, and is not taken for the newest.
 
     Raises
     ------
@@ -88,7 +89,7 @@ def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime
     """
     if written is not None:
         return parse_moment(written, zone_of(fleet))
-    seen = ledger.last_readings()
+    seen = ledger.last_readings(until=datetime.now(UTC) + timedelta(days=1))
     newest = seen.loc[seen["site_id"].isin(list(fleet.sites)), "last_utc"].max()
     if newest != newest:
         raise MomentError("The ledger holds no readings, so there is no moment to judge the fleet at. Put logger files "

@@ -291,3 +291,25 @@ def test_a_run_that_was_killed_goes_on_and_ends_with_the_same_pages_and_letters(
         job.wait()
     assert run("run", fleet, "--out", out, "--workers", "1") == 0
     assert published(out) == published(small_run)
+
+
+def test_a_logger_whose_clock_ran_away_does_not_move_the_moment_of_judgement(small_fleet, small_run, tmp_path):
+    """One row stamped in the year 2098 and one in 1970 leave fleet and site judged at the true end."""
+    from pipelines.stages.diagnosing import diagnose
+    from pipelines.stages.loading import load, open_ledger
+    from pipelines.stages.moments import judged_at
+    from pipelines.stages.outfolder import OutFolder
+
+    out = OutFolder(shutil.copytree(small_run, tmp_path / "out"))
+    fleet = load(small_fleet)
+    with open_ledger(out) as ledger:
+        before = judged_at(None, fleet, ledger)
+        for year in (1970, 2098):
+            ledger.sql.execute("INSERT INTO core_readings BY NAME SELECT * REPLACE (make_timestamp(?, 1, 1, 0, 0, 0.0) "
+                               "AS interval_end_utc) FROM core_readings WHERE site_id = 'tule-house' LIMIT 1", [year])
+        assert judged_at(None, fleet, ledger) == before
+        diagnose(fleet, ledger, site_ids=["tule-house"], as_of=before, again=True)
+        result = ledger.read_diagnosis("tule-house")
+    assert len(result.days) <= 1101
+    assert result.verdict == "working"
+    assert any("not weighed" in note for note in result.notes)
