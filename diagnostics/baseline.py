@@ -18,6 +18,7 @@ from diagnostics.inference.signatures import Signatures
 from diagnostics.inference.weigh import Direction
 from diagnostics.results import ServiceEvent
 from diagnostics.service_actions import SERVICE_ACTIONS
+from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
 POSITION = {name: number for number, name in enumerate(FEATURE_NAMES)}
@@ -71,7 +72,7 @@ def epochs_of(events: Sequence[ServiceEvent], first_instant_day: dict[str, int])
 
 
 def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epoch], *, level_logged: bool,
-                         warmth_k: Vector | None = None) -> list[Direction]:
+                         warmth_k: Vector | None = None, site: Site | None = None) -> list[Direction]:
     """
     Build the directions in which a sound site may differ from its sheet.
 
@@ -87,6 +88,8 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         Without a level sensor the unseen season of the water may drift along the head direction.
     warmth_k : ndarray, shape (days,), optional
         Daily cell temperature about its mean: a temperature coefficient that is off follows it. [K]
+    site : Site, optional
+        Tells what its drive and pump leave open beyond the usual.
 
     Returns
     -------
@@ -101,14 +104,18 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     plain["flow"] = _named(0.035, *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
                                     for kind in ("power", "sun")))
     # A meter within its error limits moves the balance with the tank as well.
-    plain["meter"] = _named(0.025, *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
+    plain["flow"][POSITION["top_flow"]] = 0.035
+    plain["meter"] = _named(0.025, "top_flow", *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
                                      for kind in ("power", "sun")))
     plain["meter"][POSITION["tank_gain"]] = -0.025
     plain["meter"][POSITION["tank_free_rise"]] = -0.015
     plain["speed"] = _named(0.015, "speed_low_power", "speed_high_power")
     plain["pressure"] = _named(0.015, "pressure_low_flow", "pressure_high_flow")
     plain["tank"] = _named(0.05, "tank_gain", "tank_free_rise")
+    plain |= _left_open_by(site)
     directions = [Direction(name, shift, one) for name, shift in plain.items() if np.any(shift != 0.0)]
+    for name in ("weak-sun current", "weak-sun voltage"):
+        directions += _drifting(name, plain.get(name), 0.3, days)
     directions += _drifting("array", plain.get("array"), 0.3, days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
     if warmth_k is not None and "temperature" in plain:
@@ -123,6 +130,25 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
             if shift is not None and np.any(shift != 0.0):
                 directions.append(Direction(f"{name} since day {epoch.first_day}", shift, course))
     return directions
+
+
+def _left_open_by(site: Site | None) -> dict[str, Vector]:
+    """
+    Return what couplings and pumps leave open: a load line in weak sun, an ejector.
+
+    Where the load and not a tracker sets the array's voltage, weak sun hangs on friction and break-away torque that no
+    sheet prints; an ejector's flow is known to about a sixth from its two diameters.
+    """
+    found: dict[str, Vector] = {}
+    if site is not None and site.drive.kind in ("direct", "current_booster", "voltage_booster"):
+        found["weak-sun current"] = _named(0.15, "current_low_sun") + _named(0.05, "current_mid_sun")
+        found["weak-sun voltage"] = _named(0.12, "voltage_low_sun") + _named(0.04, "voltage_mid_sun")
+    if site is not None and site.pump.family.startswith("jet"):
+        found["ejector"] = _named(0.16, *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
+                                          for kind in ("power", "sun")))
+        found["ejector at low power"] = _named(0.3, "flow_low_power", "flow_low_sun") + _named(
+            0.12, "flow_mid_power", "flow_mid_sun") + _named(0.2, "start_power")
+    return found
 
 
 def _named(size: float, *names: str) -> Vector:

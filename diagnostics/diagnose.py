@@ -89,10 +89,11 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                               flags=_flags(summaries))
     setting = setting_of(site, intervals)
     directions = tolerance_directions(signatures, len(intervals.days), epochs_of(service_events, event_day),
-                                      level_logged=setting.level_logged, warmth_k=_warmth(intervals))
+                                      level_logged=setting.level_logged, warmth_k=_warmth(intervals),
+                                      site=site)
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
     field = build_field(noise, no_profiles(len(intervals.days)), directions, settings,
-                        known_shifts=[(a.shift, a.course) for a in accepted])
+                        known_shifts=[a.known() for a in accepted])
     drift = feature_drift(field, noise, settings, directions)
     sound_ratio = np.ones(len(intervals.days))
     if model is not None:

@@ -68,7 +68,7 @@ def judge(site: Site, intervals: Intervals, settings: Settings) -> Judgeable:
         sunny = (poa > settings.least_irradiance_w_m2) & (elevation > 3.0)
         free = np.isin(state, ("running", "low_sun"))
         electrical = sunny & free & ~intervals.near_cap & ~intervals.tank_full
-        electrical = electrical & intervals.turning & np.isfinite(intervals.power_w) & steady
+        electrical = electrical & intervals.turning & (site.wind is None) & np.isfinite(intervals.power_w) & steady
         by_power = np.isfinite(intervals.flow_at_power_m3_s)
         hydraulic_power = by_power & intervals.turning & steady
         hydraulic_sun = ~by_power & np.isfinite(x_flow) & free & steady & sunny & (

@@ -66,6 +66,8 @@ class Form:
     direct: Callable[[float, Setting], Mapping[str, float]] | None = None
     applies: Callable[[Setting], bool] = field(default=lambda setting: True)
     weight: float = 1.0
+    # Summaries that the cause disturbs by an amount nobody can compute, with how far it may go (one deviation).
+    loose: Mapping[str, float] = field(default_factory=dict)
     # Severity -> the size that people are told.
     size: Callable[[float, Setting], float] = field(default=lambda severity, setting: severity)
 

@@ -16,6 +16,12 @@ def _stands(severity: float, setting: Setting) -> Mapping[str, float]:
     return {} if setting.power_logged else {"stopped_share": 1.0}
 
 
+_EXCHANGED = dict.fromkeys(
+    ("current_low_sun", "current_mid_sun", "current_high_sun", "voltage_low_sun", "voltage_mid_sun",
+     "voltage_high_sun", "impossible_share", "stopped_share", "stopped_open_share", "stopped_dead_share",
+     "night_current", "night_voltage"), 3.0)
+
+
 def _current_zero(severity: float, setting: Setting) -> Mapping[str, float]:
     return {"night_current": severity, "current_low_sun": 4.0 * severity, "current_mid_sun": 2.0 * severity,
             "current_high_sun": 1.2 * severity}
@@ -24,6 +30,15 @@ def _current_zero(severity: float, setting: Setting) -> Mapping[str, float]:
 def _voltage_zero(severity: float, setting: Setting) -> Mapping[str, float]:
     return {"night_voltage": severity, "voltage_low_sun": severity, "voltage_mid_sun": severity,
             "voltage_high_sun": severity}
+
+
+# Readings at the wrong hour see light at night and dark by day, and every expectation stands at another sun.
+_MISPLACED = {"night_voltage": 0.15, "night_current": 0.05, "night_flow": 0.05, "power_morning_less_afternoon": 0.08,
+              "current_low_sun": 0.15, "current_mid_sun": 0.08, "current_high_sun": 0.05, "voltage_low_sun": 0.05,
+              "voltage_mid_sun": 0.03, "stopped_share": 0.2, "stopped_open_share": 0.1, "stopped_dead_share": 0.1,
+              "dry_share": 0.1, "static_level": 0.05, "drawdown": 0.02, "night_loss": 0.1, "clear_sky": 0.2,
+              "cycling": 0.2, "flow_low_power": 0.1, "flow_low_sun": 0.2, "flow_mid_sun": 0.1, "battery_low": 0.05,
+              "module_temperature": 0.2, "fill_volume": 1.0, "swapped_share": 0.05, "start_power": 0.2}
 
 
 def _late(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -157,8 +172,9 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="clock_shift", label="The logger's clock is off", link="measuring",
         moves="sunrise and sunset both shift against the computed sun",
-        forms=(Form("late", fixed(0.4, 0.7, 1.0, 2.0, 4.0), direct=_late),
-               Form("early", fixed(0.4, 0.7, 1.0, 2.0, 4.0), direct=lambda s, setting: {"clock": -s},
+        forms=(Form("late", fixed(0.4, 0.7, 1.0, 2.0, 3.0, 5.0), direct=_late, loose=_MISPLACED),
+               Form("early", fixed(0.4, 0.7, 1.0, 2.0, 3.0, 5.0), direct=lambda s, setting: {"clock": -s},
+                    loose=_MISPLACED,
                     size=lambda s, setting: -s)),
         shapes={"step": 0.75, "day_one": 0.15, "ramp": 0.1}, prior=0.02, size_unit="h",
         size_means="hours by which the readings run late", test="Read the logger's clock against a telephone.",
@@ -170,7 +186,8 @@ CAUSES: tuple[Cause, ...] = (
         code="swapped_channels", label="Two channels are exchanged", link="measuring",
         moves="each of two channels behaves as the other should",
         forms=(Form("exchanged", fixed(1.0),
-                    direct=lambda s, setting: {"swapped_share": s}),),
+                    direct=lambda s, setting: {"swapped_share": s},
+                    loose=_EXCHANGED),),
         shapes={"step": 0.6, "day_one": 0.4}, prior=0.006, size_unit="1", size_means="share of readings exchanged",
         test="Follow the wires; compare labels with the logger profile.", readings=("Labels and wires disagree.",),
         parts=(), dangers=("E1",), owner_of_cause="installer", owner_action="Nothing to do.", urgency="information",

@@ -4,6 +4,11 @@ from collections.abc import Mapping
 
 from diagnostics.causes.cause import SHARE_OF_TIME, Cause, Form, Setting, fixed
 
+# While it stands, what little is read in weak sun belongs to no pump.
+_STANDING = {"current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
+             "flow_low_power": 0.3, "flow_low_sun": 0.3, "flow_mid_sun": 0.2, "start_power": 0.3, "dry_share": 0.15,
+             "dry_light_share": 0.15, "cycling": 0.3, "power_morning_less_afternoon": 0.1}
+
 
 def _says_full(severity: float, setting: Setting) -> Mapping[str, float]:
     moved = {"stopped_share": severity, "float_hold_share": severity}
@@ -13,7 +18,7 @@ def _says_full(severity: float, setting: Setting) -> Mapping[str, float]:
 
 
 def _leak(severity: float, setting: Setting) -> Mapping[str, float]:
-    return {"night_loss": severity, "tank_gain": -severity}
+    return {"night_loss": severity, "night_use": severity, "tank_gain": -severity}
 
 
 def _overflow(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -28,7 +33,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="stuck_float", group="standing", label="The float is stuck", link="tank",
         moves="stands with a low tank because the float says full, or runs on with a full one",
-        forms=(Form("says full", SHARE_OF_TIME, direct=_says_full, applies=_has_tank),
+        forms=(Form("says full", SHARE_OF_TIME, direct=_says_full, applies=_has_tank, loose=_STANDING),
                Form("says call", SHARE_OF_TIME, direct=_overflow, applies=_has_tank, weight=0.6)),
         shapes={"step": 0.75, "intermittent": 0.25}, prior=0.02, size_unit="1",
         size_means="share of the pumping hours in which the float was wrong",

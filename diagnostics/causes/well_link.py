@@ -30,6 +30,13 @@ def _clog(severity: float, setting: Setting) -> Health:
     return Health(intake_loss_s2_m5=severity * setting.head_m / setting.rated_flow_m3_s**2)
 
 
+# While it stands, what little is read in weak sun belongs to no pump.
+_CYCLING = {"drawdown": 0.03, "flow_mid_power": 0.1, "flow_high_power": 0.05,
+            "current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
+             "flow_low_power": 0.3, "flow_low_sun": 0.3, "flow_mid_sun": 0.2, "start_power": 0.3, "dry_share": 0.15,
+             "dry_light_share": 0.15, "cycling": 0.3, "power_morning_less_afternoon": 0.1}
+
+
 def _cutout(severity: float, setting: Setting) -> Mapping[str, float]:
     moved = {"stopped_share": severity, "cycling": 0.2 + 0.5 * severity}
     if setting.voltage_logged:
@@ -91,7 +98,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="low_water_cutout", group="standing", label="The low-water protection stops the pump", link="well",
         moves="stops with a constant pause after hours of pumping, level at the probe",
-        forms=(Form("cuts out", SHARE_OF_TIME, direct=_cutout),),
+        forms=(Form("cuts out", SHARE_OF_TIME, direct=_cutout, loose=_CYCLING),),
         shapes={"intermittent": 0.45, "seasonal": 0.2, "step": 0.25, "ramp": 0.1}, prior=0.03, size_unit="1",
         size_means="share of the pumping hours lost to low water",
         test="Dip the well during a pause and just before a restart; time the pauses.",

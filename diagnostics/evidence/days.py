@@ -87,9 +87,11 @@ def daily_summaries(site: Site, readings: SiteReadings, intervals: Intervals, ju
         All features in their fixed order.
     """
     parts: list[Table] = [sensor_table(site, readings, intervals, as_of_utc), tank_table(site, intervals)]
-    if np.isfinite(intervals.scales.rated_flow_m3_s):
+    # On a battery the draw decides when it pumps; sun and power say nothing about the water of that hour.
+    if np.isfinite(intervals.scales.rated_flow_m3_s) and site.drive.kind != "battery_bus":
         parts.append(ratio_table(site_rows(site, intervals, judgeable)))
-        parts.append(run_state_table(site, intervals))
+        if site.wind is None:
+            parts.append(run_state_table(site, intervals))
         parts.append(_levels(intervals))
         parts.append(_start_power(intervals))
         parts.append(start_table(site, intervals))

@@ -170,8 +170,9 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     full, tank_known = _tank_full(site, read, day, n)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
+    due_flow = _due_flow(model, power, x_power, x_flow, day, len(days), sheet)
     with np.errstate(invalid="ignore"):
-        should = (x_flow > 0.25 * scales.rated_flow_m3_s) & (elevation > 3.0)
+        should = (due_flow > 0.25 * scales.rated_flow_m3_s) & (elevation > 3.0)
         flowing = flow > np.maximum(0.03 * scales.rated_flow_m3_s, 1.5 * site.flow_meter.floor_m3_s)
         power_known = np.isfinite(power)
         turning = np.where(power_known, power > _idle_power(site, x_power, scales), flowing)
@@ -180,6 +181,8 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         idle = ((voltage > 1.05 * expected["expected_array_voltage_v"].to_numpy(dtype=np.float64))
                 & (current < 0.15 * expected["expected_array_current_a"].to_numpy(dtype=np.float64)))
         turning = turning & ~(idle & ~flowing)
+    if site.tank is not None and site.drive.has_float_input and not tank_known.any():
+        full = full | _probably_full(turning.astype(bool), should, hours, day, len(days))
     return Intervals(
         index=index, day=day, days=days, hour=hour, hours=hours, expected=expected, read=read, power_w=power,
         flow_m3_s=flow, poa_w_m2=expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
@@ -255,6 +258,44 @@ def _near_cap(expected: pd.DataFrame, x_power: Vector, steady: Vector) -> Flags:
     with np.errstate(invalid="ignore"):
         limit = float(np.nanquantile(x_power[capped], 0.05))
         return capped | (x_power > 0.97 * limit) | ((x_power > 0.75 * limit) & (steady < 0.7))
+
+
+def _probably_full(turning: Flags, should: Flags, hours: Vector, day: NDArray[np.intp], days: int) -> Flags:
+    """
+    Say where a pump with a float stands after it has run, when neither float nor level is logged.
+
+    Standing after an hour of pumping on the same day is what a full tank does; without float or level it cannot be
+    told from a drive that trips, and the normal state is taken. A day on which it never ran is not excused.
+    """
+    ran = np.cumsum(np.where(turning, hours, 0.0))
+    first = np.concatenate(([True], day[1:] != day[:-1]))
+    before = np.zeros(days)
+    before[day[first]] = (ran - np.where(turning, hours, 0.0))[first]
+    return np.asarray(should & ~turning & (ran - before[day] > 1.0))
+
+
+def _due_flow(model: Any, power: Vector, x_power: Vector, x_flow: Vector, day: NDArray[np.intp], days: int,
+              sheet: Vector) -> Vector:
+    """
+    Return the flow that this site's own array would drive, where power is logged.
+
+    A weak array stands on a dull day without anything being wrong with the drive: the power that was missing on the
+    days around is taken off before an interval counts as one in which the pump should have run.
+    """
+    if model is None or not np.isfinite(power).any():
+        return x_flow
+    with np.errstate(invalid="ignore"):
+        running = np.isfinite(power) & (x_power > 0.0) & (power > 0.2 * x_power)
+    got = np.bincount(day[running], weights=power[running], minlength=days)
+    due = np.bincount(day[running], weights=x_power[running], minlength=days)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # Only days on which it ran for a good part tell what the array gives.
+        offered = np.bincount(day, weights=np.nan_to_num(x_power), minlength=days)
+        by_day = pd.Series(np.where(due > 0.3 * offered, got / due, np.nan))
+    ratio = by_day.rolling(21, center=True, min_periods=1).median()
+    share = np.clip(ratio.ffill().bfill().fillna(1.0).to_numpy(dtype=np.float64), 0.2, 1.0)[day]
+    driven = np.asarray(model.flow_at_power(0.9 * share * x_power, static_level_m=sheet), dtype=np.float64)
+    return np.minimum(x_flow, driven)
 
 
 def _idle_power(site: Site, x_power: Vector, scales: Scales) -> Vector:

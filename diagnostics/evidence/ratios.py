@@ -170,6 +170,9 @@ def _hydraulic(rows: Rows, table: Table) -> None:
                ok & by_power & (at_power >= low) & (at_power < high))
         _ratio(rows, table, f"flow_{bin_name}_sun", rows.flow_m3_s, rows.healthy_flow_m3_s,
                ok & ~by_power & (at_sun >= low) & (at_sun < high))
+    # With power logged this is the only place where the drive's own limit is judged by what it lets through.
+    _ratio(rows, table, "top_flow", rows.flow_m3_s, rows.healthy_flow_m3_s,
+           rows.hydraulic_ok & by_power & (rows.poa_w_m2 > 650.0))
     with np.errstate(invalid="ignore", divide="ignore"):
         faster = rows.speed_rpm / rows.speed_at_power_rpm - 1.0
     for bin_name, (low, high) in SPEED_EDGES.items():

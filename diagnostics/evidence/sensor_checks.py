@@ -52,11 +52,12 @@ def _clock(intervals: Intervals, table: Table) -> None:
     horizon moves the two apart and leaves the mean. Each edge is interpolated between readings.
     """
     measured = intervals.channel("global_horizontal_irradiance_w_m2")
+    clear = 1000.0 * np.maximum(np.sin(np.radians(intervals.sun_elevation_deg)), 0.0)
     if not np.isfinite(measured).any():
         measured = intervals.channel("poa_irradiance_w_m2")
+        clear = intervals.expected["clear_sky_poa_w_m2"].to_numpy(dtype=np.float64)
     if not np.isfinite(measured).any():
         return
-    clear = intervals.expected["clear_sky_poa_w_m2"].to_numpy(dtype=np.float64)
     days = len(intervals.days)
     peak = np.zeros(days)
     np.maximum.at(peak, intervals.day, np.nan_to_num(measured))
@@ -70,7 +71,7 @@ def _clock(intervals: Intervals, table: Table) -> None:
     shift = 0.5 * (early + late)
     spread = np.abs(late - early) / 2.0
     step = float(np.median(intervals.hours))
-    error = np.hypot(0.5 * spread, step / 3.0)
+    error = np.hypot(0.5 * spread, step / 2.0)
     value = np.where(bright & np.isfinite(shift) & (error < 1.5), shift, np.nan)
     _put(table, "clock", value, error, np.full(days, 2.0))
 

@@ -51,7 +51,8 @@ def start_table(site: Site, intervals: Intervals) -> Table:
         scale = came[:, first:].sum(axis=1) / due[:, first:].sum(axis=1)
         missing = (scale[:, None] * due[:, :first] - came[:, :first]).sum(axis=1) * seconds / volume
         doubt = 0.35 * due[:, :first].sum(axis=1) * seconds / volume
-    known = np.isfinite(missing) & (scale > 0.1)
+    # A riser that is small beside the water of those minutes cannot be told from a slow start.
+    known = np.isfinite(missing) & (scale > 0.1) & (doubt < 1.0)
     if not known.any():
         return table
     frame = pd.DataFrame({"day": intervals.day[window[known, 0]], "fill": missing[known], "doubt": doubt[known]})
@@ -60,7 +61,7 @@ def start_table(site: Site, intervals: Intervals) -> Table:
     error, count = value.copy(), np.zeros(len(intervals.days))
     at = by_day.index.to_numpy()
     count[at] = by_day["size"].to_numpy()
-    value[at] = by_day["fill"].to_numpy()
+    value[at] = np.clip(by_day["fill"].to_numpy(), -3.0, 3.0)
     error[at] = by_day["doubt"].to_numpy() / np.sqrt(count[at])
     table.values["fill_volume"], table.errors["fill_volume"], table.samples["fill_volume"] = value, error, count
     return table

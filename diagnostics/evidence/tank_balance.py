@@ -43,7 +43,7 @@ def tank_table(site: Site, intervals: Intervals) -> Table:
     spent = np.where(np.isfinite(draw), draw, 0.0 if not draw_known else np.nan) * seconds
     below_full = ~intervals.tank_full & ~np.concatenate(([False], intervals.tank_full[:-1]))
     _gain(intervals, table, rise, spent, seconds, below_full, draw_known)
-    _night_loss(site, intervals, table, rise, spent, seconds)
+    _night_loss(site, intervals, table, rise, spent, seconds, "night_loss" if draw_known else "night_use")
     return table
 
 
@@ -76,7 +76,7 @@ def _gain(intervals: Intervals, table: Table, rise: Vector, spent: Vector, secon
 
 
 def _night_loss(site: Site, intervals: Intervals, table: Table, rise: Vector, spent: Vector,
-                seconds: Vector) -> None:
+                seconds: Vector, name: str) -> None:
     metered = np.where(np.isfinite(intervals.flow_m3_s), intervals.flow_m3_s, 0.0) * seconds
     night = (intervals.sun_elevation_deg < -3.0) & np.isfinite(rise) & np.isfinite(spent)
     tank = site.tank
@@ -102,7 +102,7 @@ def _night_loss(site: Site, intervals: Intervals, table: Table, rise: Vector, sp
     # The second smallest hourly loss: every real user sleeps for two hours, a hole does not.
     pick = np.clip(starts + np.minimum(1, np.maximum(count - 1, 0)), 0, len(rate) - 1)
     floor = np.where(count >= 4, rate[pick], np.nan)
-    _put(table, "night_loss", floor, np.full(len(floor), 0.004), count.astype(np.float64))
+    _put(table, name, floor, np.full(len(floor), 0.004), count.astype(np.float64))
 
 
 def _night_flow(intervals: Intervals, table: Table) -> None:

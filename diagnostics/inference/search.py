@@ -12,11 +12,12 @@ from diagnostics.causes import CAUSES, Cause
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
 from diagnostics.inference.profiles import SPREAD, Profiles
 from diagnostics.inference.signatures import Case, Signatures, replaced_cases
-from diagnostics.inference.weigh import Direction, Field, Noise, build_field, rescore, scan
+from diagnostics.inference.weigh import Direction, Field, KnownShift, Noise, build_field, rescore, scan
 from diagnostics.settings import Settings
 
 Vector = NDArray[np.float64]
 TOP = 24
+LEAST_BASELINE_DAYS = 10
 FREE = np.array([FEATURES[name].free for name in FEATURE_NAMES])
 
 
@@ -59,10 +60,15 @@ class Accepted:
     last: int
     kind: str
     weighed: Weighed
+    loose: Vector               # (all features,) what it disturbs beyond its shift
+
+    def known(self) -> KnownShift:
+        """Return what later rounds must take out."""
+        return KnownShift(self.shift, self.course, self.loose)
 
 
 def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
-              settings: Settings, *, known: list[tuple[Vector, Vector]] | None = None,
+              settings: Settings, *, known: list[KnownShift] | None = None,
               base: Field | None = None) -> Weighed:
     """
     Weigh every cause against nothing wrong and the unexplained.
@@ -79,7 +85,7 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         Tolerances.
     settings : Settings
         Temper and signature error.
-    known : list of (shift, course), optional
+    known : list of KnownShift, optional
         Causes already accepted.
     base : Field, optional
         Projections of the first round, to save time.
@@ -108,7 +114,8 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     if picked:
         case_rows = np.concatenate([p[0] for p in picked.values()])
         profile_rows = np.concatenate([p[1] for p in picked.values()])
-        exact = rescore(field, signatures.shifts[case_rows], profile_rows, signature_error=settings.signature_error)
+        exact = rescore(field, signatures.shifts[case_rows], profile_rows, signature_error=settings.signature_error,
+                        loose=signatures.loose[case_rows])
         at = 0
         for code, (rows, columns, prior, rest) in picked.items():
             part = exact[at:at + len(rows)]
@@ -150,7 +157,10 @@ def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
 
 def _unexplained(field: Field, profiles: Profiles, settings: Settings, candidates: dict[str, list[Candidate]]) -> float:
     """Evidence for a change that no signature names: every summary free to move by its own amount."""
-    chosen = np.flatnonzero(np.isin(profiles.kind, ("day_one", "step", "ramp")))
+    # From the first day on, what nobody can name is the model's own error.
+    chosen = np.flatnonzero(np.isin(profiles.kind, ("step", "ramp")) & (profiles.start >= LEAST_BASELINE_DAYS))
+    if chosen.size == 0:
+        return -50.0
     chosen = chosen[::max(1, len(chosen) // 120)]
     zero = np.zeros((len(chosen), len(FEATURE_NAMES)))
     exact = rescore(field, zero, chosen, signature_error=0.0, free=FREE)
@@ -192,7 +202,7 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
             break
         left = _without_excluded(signatures, accepted)
         weighed = weigh_all(left, noise, profiles, directions, settings,
-                            known=[(a.shift, a.course) for a in accepted], base=base)
+                            known=[a.known() for a in accepted], base=base)
     if len(accepted) > 1:
         accepted = _refit(accepted, signatures, noise, profiles, directions, settings, base)
     return accepted, weighed
@@ -212,7 +222,7 @@ def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profi
     current = list(accepted)
     for place in range(len(accepted)):
         mine = current[place]
-        others = [(a.shift, a.course) for number, a in enumerate(current) if number != place and a.case is not None]
+        others = [a.known() for number, a in enumerate(current) if number != place and a.case is not None]
         left = _without_excluded(signatures, [a for number, a in enumerate(current)
                                               if number != place and a.case is not None])
         weighed = weigh_all(left, noise, profiles, directions, settings, known=others, base=base)
@@ -247,16 +257,19 @@ def _accept(signatures: Signatures, profiles: Profiles, weighed: Weighed, settin
     if code == "unexplained":
         shift = _free_shift(weighed.field, best.profile)
         return Accepted(CAUSES[code], None, -1, shift, course, float(np.abs(shift).max()), 0.0,
-                        float(np.abs(shift).max()), onset, int(low), int(high), last, kind, weighed)
+                        float(np.abs(shift).max()), onset, int(low), int(high), last, kind, weighed,
+                        np.zeros(len(FEATURE_NAMES)))
     severities, shifts = _refined(signatures, best.case)
     exact = rescore(weighed.field, shifts, np.full(len(shifts), best.profile),
-                    signature_error=settings.signature_error) / settings.evidence_temper
+                    signature_error=settings.signature_error,
+                    loose=np.tile(signatures.loose[best.case], (len(shifts), 1))) / settings.evidence_temper
     share = np.exp(exact - logsumexp(exact))
     number = int(np.argmax(exact))
     size_low, size_high = _quantiles(severities, share, 0.025, 0.975)
     case = signatures.cases[best.case]
     return Accepted(case.cause, case, best.case, shifts[number], course, float(severities[number]), float(size_low),
-                    float(size_high), onset, min(int(low), onset), max(int(high), onset), last, kind, weighed)
+                    float(size_high), onset, min(int(low), onset), max(int(high), onset), last, kind, weighed,
+                    signatures.loose[best.case])
 
 
 def _refined(signatures: Signatures, number: int) -> tuple[Vector, Vector]:
@@ -270,7 +283,8 @@ def _refined(signatures: Signatures, number: int) -> tuple[Vector, Vector]:
         return np.array([signatures.cases[number].severity]), signatures.shifts[[number]]
     both_signs = severities[0] < 0.0 < severities[-1]
     known = signatures.shifts[rows]
-    if not both_signs:
+    # A cause that may disturb much else must show its own mark at least as strongly as its mildest case.
+    if not both_signs and not form.loose:
         severities = np.concatenate(([0.0], severities))
         known = np.vstack([np.zeros(known.shape[1]), known])
     fine = np.concatenate([np.linspace(a, b, 6)[1:] for a, b in pairwise(severities)])

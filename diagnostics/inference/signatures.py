@@ -53,6 +53,7 @@ class Signatures:
     cases: list[Case]
     shifts: Vector
     delivery_loss: Vector
+    loose: Vector                   # (cases, features) deviations of what a cause disturbs but nobody can compute
     nuisance: dict[str, Vector]     # unit shifts of the tolerances, by name
     priors: dict[str, float]        # of each cause at this site
 
@@ -254,7 +255,11 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
             for name, shift in case.form.direct(case.severity, setting).items():
                 shifts[number, POSITION[name]] += shift
     priors = {code: cause.prior * cause.family_weight.get(site.pump.family, 1.0) for code, cause in causes.items()}
-    return Signatures(cases, shifts, loss, nuisance, priors)
+    loose = np.zeros_like(shifts)
+    for number, case in enumerate(cases):
+        for name, size in case.form.loose.items():
+            loose[number, POSITION[name]] = size
+    return Signatures(cases, shifts, loss, loose, nuisance, priors)
 
 
 def _gauge_shift(bench: "_Bench", healthy: Any) -> Vector:
@@ -414,4 +419,4 @@ def replaced_cases(signatures: Signatures, keep: NDArray[np.bool_]) -> Signature
     """Return the signatures of the chosen cases only."""
     chosen = np.flatnonzero(keep)
     return replace(signatures, cases=[signatures.cases[i] for i in chosen], shifts=signatures.shifts[chosen],
-                   delivery_loss=signatures.delivery_loss[chosen])
+                   delivery_loss=signatures.delivery_loss[chosen], loose=signatures.loose[chosen])

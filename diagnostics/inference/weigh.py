@@ -36,6 +36,15 @@ class Direction:
 
 
 @dataclass(frozen=True)
+class KnownShift:
+    """What an accepted cause does: shift and loose deviation over features, course over days."""
+
+    shift: Vector
+    course: Vector
+    loose: Vector
+
+
+@dataclass(frozen=True)
 class Field:
     """Summaries whitened by their own noise and drift; projections of every profile, ready for any hypothesis."""
 
@@ -105,7 +114,7 @@ def day_noise(summaries: Summaries, settings: Settings) -> Noise:
 
 
 def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], settings: Settings,
-                *, known_shifts: list[tuple[Vector, Vector]] | None = None, base: "Field | None" = None) -> Field:
+                *, known_shifts: list[KnownShift] | None = None, base: "Field | None" = None) -> Field:
     """
     Project every profile once, for all later hypotheses.
 
@@ -119,7 +128,7 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
         Tolerances to integrate out.
     settings : Settings
         Drift memory and signature error.
-    known_shifts : list of (shift, course), optional
+    known_shifts : list of KnownShift, optional
         Causes already accepted: subtracted, with the error of their signature added to the noise.
     base : Field, optional
         The same without any known shift: features that no known shift touches are taken over from it.
@@ -144,7 +153,7 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
     precisions: list[Vector] = []
     for place, column in enumerate(used):
         feature = FEATURES[FEATURE_NAMES[column]]
-        touching = [(shift[column], course) for shift, course in known_shifts or [] if shift[column] != 0.0]
+        touching = [k for k in known_shifts or [] if k.shift[column] != 0.0 or k.loose[column] != 0.0]
         if base is not None and not touching:
             precisions.append(base.precision[place])
             residual[place], score[:, place], weight[:, place] = (base.residual[place], base.score[:, place],
@@ -156,10 +165,13 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
         x = noise.values[known, column].copy()
         cover = np.diag(noise.variance[known, column]) + feature.drift**2 * forgetting[np.ix_(known, known)]
         cover += feature.slack**2
-        for amount, course in touching:
-            x -= amount * course[known]
-            part = settings.signature_error * feature.signature_error * amount * course[known]
-            cover += np.outer(part, part)
+        for item in touching:
+            course = item.course[known]
+            x -= item.shift[column] * course
+            size = np.hypot(settings.signature_error * feature.signature_error * item.shift[column], item.loose[column])
+            cover += float(size) ** 2 * np.outer(course, course)
+            # What a cause disturbs, it disturbs differently every day.
+            cover[np.diag_indices_from(cover)] += (0.5 * item.loose[column] * course) ** 2
         precision = np.zeros((days, days))
         precision[np.ix_(known, known)] = _inverse(cover)
         residual[place, known] = x
@@ -237,7 +249,7 @@ def scan(field: Field, shifts: Vector) -> Vector:
 
 
 def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signature_error: float,
-            free: Vector | None = None) -> Vector:
+            free: Vector | None = None, loose: Vector | None = None) -> Vector:
     """
     Return exact log evidence ratios with the error of the signature integrated out, feature by feature.
 
@@ -253,6 +265,8 @@ def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signatur
         Scales the standard deviation that each summary states for its own shift. [1]
     free : ndarray, shape (all features,), optional
         Standard deviation of a shift that is not known at all, for the rival "unexplained".
+    loose : ndarray, shape (candidates, all features), optional
+        The same by candidate, for summaries that its cause disturbs.
 
     Returns
     -------
@@ -263,6 +277,8 @@ def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signatur
     width = (signature_error * SIGNATURE_ERROR[field.used][None, :] * moved) ** 2
     if free is not None:
         width = width + (free[field.used] ** 2)[None, :]
+    if loose is not None:
+        width = width + loose[:, field.used] ** 2
     score, weight = field.score[profile], field.weight[profile]
     left = score - moved * weight
     shrink = width / (1.0 + width * weight)

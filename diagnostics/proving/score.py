@@ -131,6 +131,8 @@ def outcome_of(site_id: str, family: str, climate: str, sensors: str, planted: S
     band, lost = band_of(truth, planted)
     if all(f.cause != "soiled_array" for f in planted):
         diagnosis = _without_natural_dust(diagnosis, truth)
+    if any(f.cause == "switched_off" for f in planted):     # nobody told the diagnosis; it did stand
+        diagnosis = replace(diagnosis, findings=[f for f in diagnosis.findings if f.cause != "drive_stopped"])
     causes = [f for f in planted if f.cause not in STATES]
     ranked = sorted(diagnosis.findings, key=lambda f: -f.confidence)
     first_right = among = False
