@@ -167,7 +167,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         sheet, at_power, speed_at_power, drawdown, pressure = unknown, unknown, unknown, unknown, unknown
         scales = Scales(np.nan, np.nan, np.nan, np.nan, np.nan)
     steady = _steadiness(expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64))
-    full, tank_known = _tank_full(site, read, day, n)
+    full, tank_known = _tank_full(site, read, n)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
     due_flow = _due_flow(model, power, x_power, x_flow, day, len(days), sheet)
@@ -181,6 +181,9 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         idle = ((voltage > 1.05 * expected["expected_array_voltage_v"].to_numpy(dtype=np.float64))
                 & (current < 0.15 * expected["expected_array_current_a"].to_numpy(dtype=np.float64)))
         turning = turning & ~(idle & ~flowing)
+    # A pump that turns is not held by its float, whatever level the float is thought to sit at.
+    if not np.isfinite(read.get("tank_full_ratio", unknown)).any():
+        full = full & ~turning.astype(bool)
     if site.tank is not None and site.drive.has_float_input and not tank_known.any():
         full = full | _probably_full(turning.astype(bool), should, hours, day, len(days))
     return Intervals(
@@ -324,7 +327,7 @@ def _rest_level_of_day(read: dict[str, Vector], elevation: Vector, hour: Vector,
     return np.asarray(by_day.ffill(limit=3).to_numpy(dtype=np.float64)[day], dtype=np.float64)
 
 
-def _tank_full(site: Site, read: dict[str, Vector], day: NDArray[np.intp], n: int) -> tuple[Flags, Flags]:
+def _tank_full(site: Site, read: dict[str, Vector], n: int) -> tuple[Flags, Flags]:
     """
     Say where the tank was full, by float or by level with the float's own hysteresis.
 
@@ -347,8 +350,9 @@ def _tank_full(site: Site, read: dict[str, Vector], day: NDArray[np.intp], n: in
         full = (held == 1.0) & np.isfinite(level)
     with np.errstate(invalid="ignore"):
         says = float_says > 0.05
-    float_trusted = says & ~low
-    return full | float_trusted, known
+    # A float that is logged says itself when it calls again; the level only stands in for it.
+    full = np.where(np.isfinite(float_says), says & ~low, full)
+    return full, known
 
 
 def _stored(site: Site, level: Vector) -> Vector:

@@ -107,6 +107,8 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         prior = case_prior[rows][:, None] + log_prior_kind[code][None, :]
         block = log_ratio[rows] / settings.evidence_temper + prior
         flat = block.ravel()
+        if not np.isfinite(flat).any():
+            continue        # no shape of this cause fits into so short a record
         top = np.argpartition(flat, -min(TOP, flat.size))[-min(TOP, flat.size):]
         rest = float(logsumexp(flat) - logsumexp(flat[top]))
         picked[code] = (rows[top // profiles.count], top % profiles.count, prior.ravel()[top], rest)
