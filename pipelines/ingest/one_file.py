@@ -1,7 +1,7 @@
 """One file by itself: cut into parts for the reader, or read whole without a ledger."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -14,6 +14,8 @@ from pipelines.ingest.limits import IngestLimits
 from pipelines.ingest.profile import LoggerProfile
 from pipelines.ingest.reader import WAITING, BatchReader, Incoming, Target
 from pipelines.ingest.text_parts import TextPart, text_parts
+
+_HEAD_CHARS = 400_000               # enough for a long preamble and a day of minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,14 @@ def _without_unfinished_line(part: TextPart, profile: LoggerProfile,
     return "", None
 
 
+def read_logger_head(path: Path, profile: LoggerProfile, rows: int, *, site_zone: str = "UTC",
+                     limits: IngestLimits | None = None) -> LoggerFile:
+    """Read about the first `rows` rows of a file; raises LoggerFileError where it cannot be read as a whole."""
+    limits = limits or IngestLimits()
+    few = limits.model_copy(update={"part_chars": min(limits.part_chars, _HEAD_CHARS)})
+    return _read(path, _with_zone(profile, site_zone), few, rows)
+
+
 def read_logger_file(path: Path, profile: LoggerProfile, *, site_zone: str = "UTC",
                      limits: IngestLimits | None = None) -> LoggerFile:
     """
@@ -81,14 +91,23 @@ def read_logger_file(path: Path, profile: LoggerProfile, *, site_zone: str = "UT
 
     `site_zone` stands in where the profile leaves the zone to the site.
     """
-    limits = limits or IngestLimits()
-    if profile.time.zone == "site":
-        profile = profile.model_copy(update={"time": profile.time.model_copy(update={"zone": site_zone})})
+    return _read(path, _with_zone(profile, site_zone), limits or IngestLimits(), None)
+
+
+def _with_zone(profile: LoggerProfile, site_zone: str) -> LoggerProfile:
+    if profile.time.zone != "site":
+        return profile
+    return profile.model_copy(update={"time": profile.time.model_copy(update={"zone": site_zone})})
+
+
+def _read(path: Path, profile: LoggerProfile, limits: IngestLimits, most_rows: int | None) -> LoggerFile:
     rows, bad = [], []
     head: Head | None = None
     with duckdb.connect(":memory:") as sql:
         sql.execute("SET TimeZone = 'UTC'")
         for used, head, part, waiting in incoming_parts(path, path.name, 1, profile, limits):
+            if most_rows is not None:
+                part = _first_rows(part, head, most_rows * profile.lines_per_record)
             if waiting is not None:
                 bad.append(pd.DataFrame([{"member": part.member, "line": waiting.line, "column_name": None,
                                           "value": waiting.text, "rule": WAITING}]))
@@ -100,8 +119,15 @@ def read_logger_file(path: Path, profile: LoggerProfile, *, site_zone: str = "UT
             reader.collect_bad()
             bad.append(sql.execute("SELECT * EXCLUDE (file_no) FROM fresh_bad ORDER BY line, column_name").df())
             reader.finish()
+            if most_rows is not None:
+                break
     columns = head.layout.columns if head else ()
     return LoggerFile(pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(),
                       pd.concat(bad, ignore_index=True) if bad else pd.DataFrame(
                           columns=["member", "line", "column_name", "value", "rule"]),
                       columns, head.unknown_columns if head else (), head.missing_columns if head else ())
+
+
+def _first_rows(part: Incoming, head: Head, rows: int) -> Incoming:
+    lines = part.text.split("\n", head.data_from + rows)
+    return replace(part, text="\n".join(lines[:head.data_from - 1 + rows]) + "\n") if part.text else part

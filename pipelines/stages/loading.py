@@ -46,12 +46,13 @@ def _must_be_a_fleet_folder(folder: Path) -> None:
 
 
 def check(folder: Path) -> "tuple[list[Problem], int]":
-    """Return everything that is wrong with a fleet folder and the number of sites that can be used."""
+    """Return what is wrong with a fleet folder and the head of its logs, and the number of sites that can be used."""
     from pipelines.fleet import load_fleet
+    from pipelines.fleet.reading_check import check_readings
 
     _must_be_a_fleet_folder(folder)
     fleet = load_fleet(folder)
-    return list(fleet.problems), len(fleet.sites)
+    return [*fleet.problems, *check_readings(fleet)], len(fleet.sites)
 
 
 def chosen_sites(fleet: "Fleet", asked: list[str] | None) -> list[str]:
