@@ -65,12 +65,10 @@ def run(fleet: Fleet = HERE, out: Out = None, as_of: AsOf = None, month: Month =
 def ingest(fleet: Fleet = HERE, out: Out = None) -> None:
     """Read new logger files into the ledger; a file seen before costs a glance."""
     from pipelines.cli.progress import steps
-    from pipelines.cli.tables import print_ingest
 
     with steps() as shown:
         loaded, out_folder = _open(fleet, out)
-        report = _ingest(loaded, out_folder, shown)
-    print_ingest(report)
+        _ingest(loaded, out_folder, shown)
 
 
 def diagnose(fleet: Fleet = HERE, site: OnlySite = None, out: Out = None, as_of: AsOf = None,
@@ -132,18 +130,17 @@ def _open(folder: Path, out: Path | None) -> "tuple[LoadedFleet, OutFolder]":
 def _whole_job(folder: Path, out: Path | None, as_of: str | None, month: str | None,
                workers: int) -> "tuple[LoadedFleet, OutFolder, int]":
     from pipelines.cli.progress import steps
-    from pipelines.cli.tables import print_failures, print_ingest, print_letters
+    from pipelines.cli.tables import print_failures, print_letters
     from pipelines.stages.loading import open_ledger
 
     with steps() as shown:
         fleet, out_folder = _open(folder, out)
-        report = _ingest(fleet, out_folder, shown)
+        _ingest(fleet, out_folder, shown)
         with open_ledger(out_folder) as ledger:
             moment = _moment(as_of, fleet, ledger)
             round_report = _diagnose(fleet, ledger, shown, as_of, None, workers)
             _publish(fleet, ledger, out_folder, shown, moment)
             letters_report = _letters(fleet, ledger, out_folder, shown, moment, month)
-    print_ingest(report)
     print_failures(round_report.failed)
     print_letters(letters_report, out_folder)
     return fleet, out_folder, len(round_report.failed)
@@ -155,12 +152,14 @@ def _moment(as_of: str | None, fleet: "LoadedFleet", ledger: "Ledger") -> "datet
     return judged_at(as_of, fleet, ledger)
 
 
-def _ingest(fleet: "LoadedFleet", out_folder: "OutFolder", shown: "Steps"):
+def _ingest(fleet: "LoadedFleet", out_folder: "OutFolder", shown: "Steps") -> None:
+    from pipelines.cli.tables import print_ingest
     from pipelines.stages.loading import ingest as ingest_stage
     from pipelines.stages.loading import open_ledger
 
     with open_ledger(out_folder) as ledger:
-        return ingest_stage(fleet, ledger, progress=shown.counter("Reading logger files"))
+        report = ingest_stage(fleet, ledger, progress=shown.counter("Reading logger files"))
+    print_ingest(report, shown.console)
 
 
 def _diagnose(fleet: "LoadedFleet", ledger: "Ledger", shown: "Steps", as_of: str | None,

@@ -14,6 +14,11 @@ class Steps:
         self._console = console
         self._progress = progress
 
+    @property
+    def console(self) -> Console:
+        """Return the console on which a sentence can be said while bars are shown."""
+        return self._progress.console
+
     def step(self, says: str, total: int | None) -> Callable[..., None]:
         """Begin a step and return what to call after each item of it."""
         if not self._console.is_terminal:

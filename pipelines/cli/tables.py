@@ -70,13 +70,12 @@ def table(title: str, *columns: str, right: Iterable[str] = ()) -> Table:
     return made
 
 
-def print_ingest(report: "IngestReport") -> None:
+def print_ingest(report: "IngestReport", console: Console) -> None:
     """Say what came in and, file by file, what did not."""
-    console = screen(errors=True)
-    console.print(escape(str(report)), soft_wrap=True)
+    console.print(escape(str(report)), soft_wrap=True, highlight=False)
     gathered = _gathered(report.messages)
     for message in gathered[:_MESSAGES_SHOWN]:
-        console.print(f"  {escape(message)}", soft_wrap=True)
+        console.print(f"  {escape(message)}", soft_wrap=True, highlight=False)
     if len(gathered) > _MESSAGES_SHOWN:
         console.print(f"  and {len(gathered) - _MESSAGES_SHOWN} more; the site pages list them all.")
     if report.unclaimed:

@@ -140,10 +140,18 @@ def _guess(table: SampleTable, column: str, unit_in_row: str | None) -> ColumnGu
         confidence = min(confidence, 0.3)
         cannot_know.append(f"column '{column}' as {channel} is out of range in {1 - inside:.0%} of the rows; its unit "
                            "or channel is another.")
+    return ColumnGuess(column, channel, settings, confidence, cannot_know + _open_questions(column, channel))
+
+
+def _open_questions(column: str, channel: str) -> list[str]:
+    """Return what neither the name nor the numbers of a column tell about where its sensor sits."""
+    if channel == "global_horizontal_irradiance_w_m2" and not re.search(r"ghi|global|horiz|level|flat", column.lower()):
+        return [f"whether the sensor of column '{column}' lies level or in the plane of the modules; the draft takes "
+                "level, write channel = \"poa_irradiance_w_m2\" where it is in the plane."]
     if channel == "water_level_m":
-        cannot_know.append(f"whether '{column}' is depth below ground (as the channel wants), height above a datum or "
-                           "height above the sensor; use scale = -1 and offset to turn it.")
-    return ColumnGuess(column, channel, settings, confidence, cannot_know)
+        return [f"whether '{column}' is depth below ground (as the channel wants), height above a datum or height above "
+                "the sensor; use scale = -1 and offset to turn it."]
+    return []
 
 
 @dataclass
