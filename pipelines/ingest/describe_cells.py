@@ -149,8 +149,8 @@ def _open_questions(column: str, channel: str) -> list[str]:
         return [f"whether the sensor of column '{column}' lies level or in the plane of the modules; the draft takes "
                 "level, write channel = \"poa_irradiance_w_m2\" where it is in the plane."]
     if channel == "water_level_m":
-        return [f"whether '{column}' is depth below ground (as the channel wants), height above a datum or height above "
-                "the sensor; use scale = -1 and offset to turn it."]
+        return [f"whether '{column}' is depth below ground (as the channel wants), height above a datum or height "
+                "above the sensor; use scale = -1 and offset to turn it."]
     return []
 
 

@@ -92,7 +92,7 @@ def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime
     seen = ledger.last_readings(until=datetime.now(UTC) + timedelta(days=1))
     newest = seen.loc[seen["site_id"].isin(list(fleet.sites)), "last_utc"].max()
     if newest != newest:
-        raise MomentError("The ledger holds no readings, so there is nothing to judge. Put logger files into logs/, or mend "
-                          "what the reading of those there said above; `liftledger check` says which files no site "
+        raise MomentError("The ledger holds no readings, so there is nothing to judge. Put logger files into logs/, or "
+                          "mend what the reading of those there said above; `liftledger check` says which files no site "
                           "claims, `liftledger describe FILE` drafts the profile of an unknown one.")
     return newest.to_pydatetime().replace(tzinfo=UTC)
