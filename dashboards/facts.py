@@ -11,7 +11,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from dashboards.shown import clean, hours, number, percent, volume, with_unit
+from dashboards.shown import (
+    clean,
+    day_words,
+    hours,
+    in_between,
+    in_desk_words,
+    loss,
+    number,
+    volume,
+    volume_number,
+    with_unit,
+    within,
+)
 from dashboards.small_pictures import CalendarWeek, calendar
 from dashboards.views import DAYS_SHOWN, SiteView
 from dashboards.wording import desk, letter_actions, letter_wording
@@ -77,9 +89,8 @@ def why_more(view: SiteView) -> list[str]:
     placed, lines = view.consequence, []
     if placed.water_lost_m3_day > 0.0:
         unit = view.units.volume
-        lines.append(f"Faults cost {volume(placed.water_lost_m3_day, unit, 2)} a day "
-                     f"({number(float(convert(placed.water_lost_low_m3_day, 'm3', unit)), 2)} to "
-                     f"{number(float(convert(placed.water_lost_high_m3_day, 'm3', unit)), 2)}).")
+        lines.append("Faults cost " + loss(placed.water_lost_m3_day, placed.water_lost_low_m3_day,
+                                           placed.water_lost_high_m3_day, unit) + " a day.")
     if placed.hours_are == "unknown, worst case":
         known = math.isfinite(view.storage.usable_m3)
         lines.append("The tank's level is not known now: " + (
@@ -117,12 +128,13 @@ def crew(finding: Finding) -> str:
 
 def size_says(finding: Finding) -> str:
     """Say the size of a finding with its interval."""
-    if finding.size_unit in ("ratio", "1"):
-        shown = (f"{percent(finding.size)} ({number(100 * finding.size_low, 2)} to "
-                 f"{number(100 * finding.size_high, 2)} %)")
-    else:
-        shown = (f"{with_unit(finding.size, finding.size_unit, 2)} ({number(finding.size_low, 2)} to "
-                 f"{number(finding.size_high, 2)})")
+    ratio = finding.size_unit in ("ratio", "1")
+    low, middle, high = ((100.0 if ratio else 1.0) * part for part in (
+        finding.size_low, finding.size, finding.size_high))
+    behind = "\u202f%" if ratio else with_unit(0.0, finding.size_unit).removeprefix("0")
+    ends = in_between(low, high)
+    shown = f"{within(middle, low, high)}{behind}"
+    shown += "" if ends[0] == ends[1] else f" ({ends[0]} to {ends[1]}{behind if ratio else ''})"
     return f"{shown} {clean(finding.size_means)}".strip() if finding.size_means else shown
 
 
@@ -189,15 +201,15 @@ def day_rows(view: SiteView) -> list[dict[str, str]]:
         judged = bool(row["judged"])
         state = words.get(row["main_state"], words["not_judged"])["word"]
         if not judged and row["reason"]:
-            state = f"{state}: {clean(row['reason'])}" if row["reason"] != state else state
+            state = f"{state}: {in_desk_words(clean(row['reason']), unit)}" if row["reason"] != state else state
         low, high = (_shown(row[name], unit) for name in ("expected_low_m3", "expected_high_m3"))
         rows.append({
-            "day": pd.Timestamp(day).date().isoformat(), "state": state,
+            "day": day_words(pd.Timestamp(day).date()), "state": state,
             "delivered": _shown(row["delivered_m3"] if judged else row["seen_m3"], unit) + ("" if judged else "*"),
             "expected": _shown(row["expected_m3"], unit), "band": "–" if low == "–" else f"{low} to {high}",
-            "full": _shown(row["tank_full_m3"], unit), "ratio": number(row["delivery_ratio"], 2),
-            "sun": number(row["irradiation_kwh_m2"], 2),
-            "hours": f"{number(row['judged_sun_hours'], 2)} of {number(row['sun_hours'], 2)}"})
+            "full": _shown(row["tank_full_m3"], unit), "ratio": number(row["delivery_ratio"], 2, finest=2),
+            "sun": number(row["irradiation_kwh_m2"], 2, finest=1),
+            "hours": f"{number(row['judged_sun_hours'], 2, finest=1)} of {number(row['sun_hours'], 2, finest=1)}"})
     return rows
 
 
@@ -219,7 +231,7 @@ def all_accounts(view: SiteView) -> tuple[list[tuple[str, str]], list[dict[str, 
 
 def quarters(view: SiteView) -> list[tuple[CalendarWeek, ...]]:
     """Break the calendar into blocks of 14 weeks so that a year fits a page."""
-    weeks = calendar(view.diagnosis.days.tail(DAYS_SHOWN))
+    weeks = calendar(view.diagnosis.days.tail(DAYS_SHOWN), view.units.volume)
     return [weeks[start:start + 14] for start in range(0, len(weeks), 14)]
 
 
@@ -321,7 +333,7 @@ def days_since(days: pd.DataFrame, first: Any) -> pd.DataFrame:
 
 
 def _shown(value_m3: float, unit: str, digits: int = 3) -> str:
-    return number(float(convert(value_m3, "m3", unit)), digits)
+    return volume_number(value_m3, unit, digits)
 
 
 def _title(column: str) -> str:

@@ -61,12 +61,12 @@ def render_fleet_page(fleet: FleetView) -> str:
     cautions = {code: text for view in fleet.sites for code, text in view.cautions.items()}
     return html_page(
         "fleet.html.j2", fleet=fleet, words=desk(), counts=counts, figures=held, root="", cautions=cautions,
-        headline=headline(fleet), unit=UNIT_PRINTED[fleet.units.volume],
+        headline=headline(fleet), unit=UNIT_PRINTED[fleet.units.volume], unit_code=fleet.units.volume,
         all_dangers=sorted({code for view in fleet.to_visit for code in dangers(view)}),
         unjudged=unjudged_rows(fleet), lists=standing_lists(fleet), drift=drift(fleet),
         outcome_sign=_OUTCOME_SIGN, **_shared(),
         site_href=lambda view: f"sites/{view.site.id}.html", visit_href=lambda view: f"visits/{view.site.id}.html",
-        strip=lambda view: month_strip(view.diagnosis.days, fleet.as_of),
+        strip=lambda view: month_strip(view.diagnosis.days, fleet.as_of, unit=fleet.units.volume),
         why=why_more, phone=phone_first, carry=carry, dangers=dangers)
 
 

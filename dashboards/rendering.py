@@ -4,8 +4,10 @@ import re
 from datetime import date, datetime
 from functools import lru_cache
 from importlib import resources
+from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
 from markupsafe import Markup
 
 from dashboards import shown
@@ -21,14 +23,17 @@ def environment() -> Environment:
     made.filters.update(
         clean=shown.clean, spoken=_spoken, chance=_chance, number=shown.number, percent=shown.percent,
         with_unit=shown.with_unit, hours=shown.hours, confidence_word=shown.confidence_word, volume=shown.volume,
-        in_volume=_in_volume, fixed=_fixed, whole=_whole, long_date=_long_date, short_date=_short_date, stamp=_stamp)
+        in_volume=_in_volume, fixed=_fixed, whole=_whole, long_date=_long_date, short_date=_short_date, stamp=_stamp,
+        local_stamp=_local_stamp, local_day=_local_day, loss=shown.loss, volume_number=shown.volume_number)
     return made
 
 
-def _spoken(text: object) -> str:
-    """Clean a sentence of the diagnosis and put words in the place of codes."""
+@pass_context
+def _spoken(context: Context, text: object) -> str:
+    """Clean a sentence of the diagnosis, put words in the place of codes, and figures into the page's unit."""
     short = desk()["cause"]
-    return _codes().sub(lambda found: str(short[found.group()]).lower(), shown.clean(text))
+    worded = _codes().sub(lambda found: str(short[found.group()]).lower(), shown.clean(text))
+    return shown.in_desk_words(worded, context.get("unit_code", "m3"))
 
 
 @lru_cache(maxsize=1)
@@ -59,11 +64,20 @@ def _long_date(when: date) -> str:
 
 
 def _short_date(when: date) -> str:
-    return f"{when.day} {when:%b %Y}"
+    return shown.day_words(when)
 
 
 def _stamp(when: datetime) -> str:
     return f"{when.day} {when:%b %Y, %H:%M} UTC"
+
+
+def _local_stamp(when: datetime, timezone: str) -> str:
+    local = when.astimezone(ZoneInfo(timezone))
+    return f"{local.day} {local:%b %Y, %H:%M} ({timezone} time)"
+
+
+def _local_day(when: datetime, timezone: str) -> date:
+    return when.astimezone(ZoneInfo(timezone)).date()
 
 
 @lru_cache(maxsize=4)

@@ -5,6 +5,7 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from diagnostics.units import convert
 
@@ -16,8 +17,17 @@ UNIT_PRINTED: dict[str, str] = {
     "m": "m", "ft": "ft", "mm": "mm", "pa": "Pa", "kpa": "kPa", "bar": "bar", "psi": "psi", "rpm": "rpm",
     "mm2": "mm²", "h": "h", "days": "days", "K": "K", "s2_m5": "s²/m⁵", "m3_day": "m³/day", "per_k": "/K",
 }
+# Units of which nobody reads more than two decimal places in the field.
+_FINE_ENOUGH = frozenset({"m", "c", "v", "a", "w", "pct", "deg", "h", "days", "K", "rpm", "w_m2", "kwh_m2", "m3_day"})
 _FLOW_WITH_VOLUME: dict[str, str] = {"m3": "l_min", "l": "l_min", "gal_us": "gpm_us", "gal_imp": "gpm_imp"}
 _NARROW_SPACE = "\u202f"
+_NOTHING = 1e-9             # below it a number is left over from arithmetic, nothing that anybody measured
+_PERCENT_PLACES = 1
+_FINEST_PLACES: dict[str, int] = {"m3": 2}      # volumes finer than 10 l are nothing at a well; other units are smaller
+_CUBIC_METRES = re.compile(r"(?<![\w.,−-])([−-]?\d+(?:\.\d+)?)((?: to | and |–)(\d+(?:\.\d+)?))?\s?m3\b(?![/^*])")
+_BARE_CUBIC = re.compile(r"(?<=\d )m3(?![\w^*])")
+_NO_PERCENT = re.compile(r"(?<![\d.,])[+−-]?0(?:\.0+)?(\s?%)")
+_ISO_DAY = re.compile(r"(?<![\w-])(\d{4})-(\d{2})-(\d{2})(?![\w-])")
 _TURNING_MARKS = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff"
 
 
@@ -41,13 +51,16 @@ def significant(value: float, digits: int = 2) -> float:
     return round(value, digits - 1 - math.floor(math.log10(abs(value))))
 
 
-def number(value: float | None, digits: int = 3, *, decimal: str = ".", thousands: str = _NARROW_SPACE) -> str:
-    """Print a number with so many significant digits, a dash where it is not known."""
+def number(value: float | None, digits: int = 3, *, decimal: str = ".", thousands: str = _NARROW_SPACE,
+           finest: int | None = None) -> str:
+    """Print a number with so many significant digits, `finest` decimal places at most; a dash where not known."""
     if value is None or math.isnan(value):
         return "–"
     if math.isinf(value):
         return "∞" if value > 0 else "−∞"
-    rounded = significant(float(value), digits)
+    rounded = 0.0 if abs(value) < _NOTHING else significant(float(value), digits)
+    if finest is not None:
+        rounded = round(rounded, finest)
     if rounded == 0.0:
         return "0"
     places = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
@@ -61,12 +74,90 @@ def volume(value_m3: float | None, unit: str = "m3", digits: int = 3) -> str:
     """Print a volume held in cubic metres in the unit asked for, with the unit's name."""
     if value_m3 is None or math.isnan(value_m3):
         return "–"
-    return f"{number(float(convert(value_m3, 'm3', unit)), digits)}{_NARROW_SPACE}{UNIT_PRINTED[unit]}"
+    return f"{volume_number(value_m3, unit, digits)}{_NARROW_SPACE}{UNIT_PRINTED[unit]}"
+
+
+def volume_number(value_m3: float | None, unit: str = "m3", digits: int = 3) -> str:
+    """Print a volume held in cubic metres in the unit asked for, without the unit's name."""
+    if value_m3 is None:
+        return "–"
+    return number(float(convert(value_m3, "m3", unit)), digits, finest=_FINEST_PLACES.get(unit, 0))
+
+
+def in_between(low: float, high: float, digits: int = 2) -> tuple[str, str]:
+    """Print both ends of an interval to the places that its width bears out, never finer."""
+    places = _places(low, high, digits)
+    return number(round(low, places) + 0.0, 12), number(round(high, places) + 0.0, 12)
+
+
+def within(value: float, low: float, high: float, digits: int = 2) -> str:
+    """Print a value to the places that the interval around it bears out."""
+    return number(round(value, _places(low, high, digits)) + 0.0, 12)
+
+
+def _places(low: float, high: float, digits: int) -> int:
+    """Keep two digits of the half width where it begins below 3.55, otherwise one (a common rounding rule)."""
+    half = abs(high - low) / 2.0
+    largest = max(abs(low), abs(high))
+    if not math.isfinite(largest) or largest < _NOTHING:
+        return 0
+    if not math.isfinite(half) or half < 1e-6 * largest:
+        return digits - 1 - math.floor(math.log10(largest))
+    lead = math.floor(math.log10(half))
+    return (1 if half / 10.0**lead < 3.55 else 0) - lead
+
+
+def loss(value_m3: float, low_m3: float, high_m3: float, unit: str = "m3") -> str:
+    """Print a volume with its interval; an interval that vanishes by rounding is left off."""
+    if math.isnan(value_m3):
+        return "–"
+    middle, low, high = (float(convert(part, "m3", unit)) for part in (value_m3, low_m3, high_m3))
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return volume(value_m3, unit, 2)
+    finest = _FINEST_PLACES.get(unit, 0)
+    ends = tuple(number(end, 2, finest=finest) for end in (low, high))
+    shown = f"{number(middle, 2, finest=finest)}{_NARROW_SPACE}{UNIT_PRINTED[unit]}"
+    return f"about {shown}" if ends[0] == ends[1] else f"{shown} ({ends[0]} to {ends[1]})"
+
+
+def day_words(when: date) -> str:
+    """Print a day with its short month, as on every page."""
+    return f"{when.day} {when:%b %Y}"
+
+
+def in_desk_words(text: str, unit: str = "m3") -> str:
+    """
+    Put a sentence of the diagnosis into the desk's volume unit, its way of writing days, and 0 % without a sign.
+
+    The diagnosis speaks in cubic metres and ISO days; figures keep the significant digits they had, three at most.
+    """
+    def volumes(found: re.Match[str]) -> str:
+        first, _, second = found.groups()
+        shown = _as_precise(first, unit)
+        if second is not None:
+            shown += found.group(2).replace(second, "") + _as_precise(second, unit)
+        return f"{shown}{_NARROW_SPACE}{UNIT_PRINTED[unit]}"
+
+    def days(found: re.Match[str]) -> str:
+        try:
+            return day_words(date.fromisoformat(found.group()))
+        except ValueError:
+            return found.group()
+
+    text = _BARE_CUBIC.sub("m³", _CUBIC_METRES.sub(volumes, text))
+    return _NO_PERCENT.sub(r"0\1", _ISO_DAY.sub(days, text))
+
+
+def _as_precise(figure: str, unit: str) -> str:
+    value = float(figure.replace("−", "-"))
+    given = len(figure.replace(".", "").lstrip("−-0")) or 1
+    return volume_number(value, unit, min(max(given, 2), 4 if unit == "m3" else 3))
 
 
 def percent(ratio: float | None, digits: int = 2) -> str:
     """Print a ratio as per cent."""
-    return "–" if ratio is None or math.isnan(ratio) else f"{number(100.0 * ratio, digits)}{_NARROW_SPACE}%"
+    return ("–" if ratio is None or math.isnan(ratio) else
+            f"{number(100.0 * ratio, digits, finest=_PERCENT_PLACES)}{_NARROW_SPACE}%")
 
 
 def with_unit(value: float | None, unit: str, digits: int = 3) -> str:
@@ -74,7 +165,8 @@ def with_unit(value: float | None, unit: str, digits: int = 3) -> str:
     if unit in ("ratio", "1"):
         return percent(value, digits)
     printed = UNIT_PRINTED.get(unit, unit.replace("_", " "))
-    return number(value, digits) + (_NARROW_SPACE + printed if printed else "")
+    shown = number(value, digits, finest=2 if unit in _FINE_ENOUGH else None)
+    return shown + (_NARROW_SPACE + printed if printed else "")
 
 
 def hours(value: float) -> str:

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import pandas as pd
 from markupsafe import Markup, escape
 
-from dashboards.shown import number
+from dashboards.shown import day_words, in_desk_words, volume, volume_number
 from dashboards.wording import desk
 
 _STEP, _BASE, _HEIGHT = 20, 92, 112     # of the strip, in its own units: a day, the ground line, the whole
@@ -32,7 +32,7 @@ class CalendarWeek:
     days: tuple[CalendarDay | None, ...]
 
 
-def month_strip(days: pd.DataFrame, as_of: date, *, count: int = 30) -> Markup:
+def month_strip(days: pd.DataFrame, as_of: date, *, count: int = 30, unit: str = "m3") -> Markup:
     """
     Draw the last days as bars under a stepped line, in few bytes: a desk may show hundreds of these.
 
@@ -64,11 +64,12 @@ def month_strip(days: pd.DataFrame, as_of: date, *, count: int = 30) -> Markup:
         signs += _sign(x, _HEIGHT - 1, sign) if sign else ""
     return Markup(  # noqa: S704
         f'<svg class="strip" viewBox="0 0 {count * _STEP} {_HEIGHT}" role="img" '
-        f'aria-label="{escape(_strip_says(rows, wanted))}"><path class="b" d="{judged}"/><path class="u" d="{hollow}"/>'
+        f'aria-label="{escape(_strip_says(rows, wanted, unit))}">'
+        f'<path class="b" d="{judged}"/><path class="u" d="{hollow}"/>'
         f'<path class="e" d="{line}"/><path class="k" d="M0 {_BASE}h{count * _STEP}"/>{signs}</svg>')
 
 
-def calendar(days: pd.DataFrame) -> tuple[CalendarWeek, ...]:
+def calendar(days: pd.DataFrame, unit: str = "m3") -> tuple[CalendarWeek, ...]:
     """Lay the days out by week; each day says its state, and why it is not judged where it is not."""
     words = desk()["day_state"]
     rows = {pd.Timestamp(day).date(): row for day, row in zip(days.index, days.to_dict("records"), strict=True)}
@@ -81,23 +82,24 @@ def calendar(days: pd.DataFrame) -> tuple[CalendarWeek, ...]:
         week: list[CalendarDay | None] = []
         for offset in range(7):
             day = monday + timedelta(days=offset)
-            week.append(_calendar_day(day, rows[day], words) if day in rows else None)
+            week.append(_calendar_day(day, rows[day], words, unit) if day in rows else None)
         label = f"{monday.day} {monday:%b}" + (f" {monday.year}" if monday.month == 1 and monday.day <= 7 else "")
         weeks.append(CalendarWeek(label, tuple(week)))
         monday += timedelta(days=7)
     return tuple(weeks)
 
 
-def _calendar_day(day: date, row: dict[str, object], words: dict[str, dict[str, str]]) -> CalendarDay:
+def _calendar_day(day: date, row: dict[str, object], words: dict[str, dict[str, str]], unit: str) -> CalendarDay:
     state = str(row["main_state"])
     state = state if state in words else "not_judged"
     if not row["judged"] and state not in ("silent", "not_judged"):
         state = "not_judged"
-    says = f"{day.isoformat()}: {words[state]['word']}"
+    says = f"{day_words(day)}: {words[state]['word']}"
     if not row["judged"] and row["reason"] and state != "silent":
-        says += f" ({row['reason']})"
+        says += f" ({in_desk_words(str(row['reason']), unit)})"
     if row["judged"]:
-        says += f", {number(float(str(row['delivered_m3'])), 3)} of {number(float(str(row['expected_m3'])), 3)} m³"
+        says += (f", {volume_number(float(str(row['delivered_m3'])), unit)} of "
+                 f"{volume(float(str(row['expected_m3'])), unit)}")
     return CalendarDay(day, words[state]["sign"], words[state]["pattern"], says)
 
 
@@ -110,9 +112,9 @@ def _sign(x: float, y: float, sign: str) -> str:
     return f'<text x="{x + _STEP / 2:.0f}" y="{y}">{sign}</text>'
 
 
-def _strip_says(rows: dict[date, dict[str, object]], wanted: Sequence[date]) -> str:
+def _strip_says(rows: dict[date, dict[str, object]], wanted: Sequence[date], unit: str) -> str:
     judged = [rows[day] for day in wanted if day in rows and rows[day]["judged"]]
     got = sum(_known(row["delivered_m3"]) for row in judged)
     should = sum(_known(row["expected_m3"]) for row in judged)
-    return (f"Last {len(wanted)} days: {number(got, 3)} of {number(should, 3)} m³ expected, "
+    return (f"Last {len(wanted)} days: {volume_number(got, unit)} of {volume(should, unit)} expected, "
             f"{len(judged)} days judged.")

@@ -13,7 +13,20 @@ import pytest
 from dashboards.facts import gathered
 from dashboards.figures import _rounded
 from dashboards.pages import published, render_fleet_page, render_site_page, render_visit_sheet, write_assets
-from dashboards.shown import clean, confidence_word, hours, number, significant, volume
+from dashboards.shown import (
+    DeskUnits,
+    clean,
+    confidence_word,
+    hours,
+    in_desk_words,
+    loss,
+    number,
+    percent,
+    significant,
+    volume,
+    volume_number,
+    with_unit,
+)
 from dashboards.small_pictures import calendar, month_strip
 from dashboards.views import fleet_view, site_view
 from dashboards.wording import desk
@@ -234,6 +247,51 @@ def test_units_are_converted_at_the_page_alone():
     # 1 m3 = 264.172 US gal, 219.969 imperial gal (NIST SP 811, appendix B.9).
     assert volume(10.0, "gal_us").replace("\u202f", " ") == "2 640 US gal"
     assert volume(10.0, "gal_imp").replace("\u202f", " ") == "2 200 imp. gal"
+
+
+@pytest.mark.parametrize(("ratio", "shown"), [
+    (1.1e-16, "0 %"), (-0.0002, "0 %"), (-0.000425, "0 %"), (0.0042, "0.4 %"), (-0.24, "−24 %")])
+def test_shares_are_no_finer_than_anybody_measures(ratio, shown):
+    assert percent(ratio).replace("\u202f", " ") == shown
+
+
+def test_what_arithmetic_left_over_is_nought():
+    assert volume_number(1.502e-11) == "0" and volume_number(-1e-13, "gal_us") == "0"
+    assert with_unit(3e-14, "w").replace("\u202f", " ") == "0 W" and volume_number(0.24) == "0.24"
+
+
+def test_interval_that_vanishes_by_rounding_is_left_off():
+    assert loss(4.3, 3.5, 5.1).replace("\u202f", " ") == "4.3 m³ (3.5 to 5.1)"
+    assert loss(37.85, 37.8, 37.9, "gal_us").replace("\u202f", " ") == "about 10 000 US gal"
+
+
+@pytest.mark.parametrize(("text", "unit", "shown"), [
+    # 1 m3 = 264.172 US gal (NIST SP 811, appendix B.9): 19.9 m3 are 5257 US gal, 24.7 m3 are 6525.
+    ("19.9 m3 a day go to it.", "gal_us", "5 260 US gal a day go to it."),
+    ("Tank full: 24.7 m3 could have been pumped.", "gal_us", "Tank full: 6 530 US gal could have been pumped."),
+    ("3 to 5 m3, 2.5m3.", "l", "3 000 to 5 000 l, 2 500 l."), ("19.9 m3 a day", "m3", "19.9 m³ a day"),
+    ("0.9 m3/h at 40 m", "gal_us", "0.9 m³/h at 40 m"), ("kg_m3 stays", "gal_us", "kg_m3 stays"),
+    ("Unchanged since 2026-05-11.", "m3", "Unchanged since 11 May 2026."), ("2026-13-40 is no day", "m3",
+                                                                         "2026-13-40 is no day"),
+    ("-0.0% and 10.0%", "m3", "0% and 10.0%")])
+def test_sentences_of_the_diagnosis_take_the_desks_unit_and_dates(text, unit, shown):
+    assert in_desk_words(text, unit).replace("\u202f", " ") == shown
+
+
+def test_page_never_mixes_two_volume_units():
+    view = sample.clogged_view()
+    diagnosis = replace(view.diagnosis, verdict_says="4.3 m3 a day go to clogged_intake.")
+    made = site_view(view.site, diagnosis, company="X", as_of=sample.AS_OF, units=DeskUnits("gal_us", "ft"),
+                     service_events=view.service_events)
+    text = _words(render_site_page(made)).replace("\u202f", " ")
+    assert "1 100 US gal a day go to intake or strainer clogged" in text
+    assert not re.search(r"\d ?m[3³](?![/\w])", text)
+    assert "3 Jun 2025, 11:00 (Africa/Nairobi time)" in text      # 08:00 UTC; East Africa keeps UTC+3
+
+
+def test_urgency_and_class_share_one_list_of_words():
+    classes = {held["word"] for held in desk()["class"].values()}
+    assert set(desk()["urgency"].values()) <= classes
 
 
 def test_words_for_confidence_and_hours():
