@@ -31,7 +31,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     try:
         app(args=list(argv) if argv is not None else None, prog_name="liftledger")
     except ProjectError as error:
-        _say(f"{type(error).__name__}: {error}")
+        _say(f"Error: {error}")
         sys.exit(EXIT_FAILED if isinstance(error, LedgerError) else EXIT_REFUSED)
     except (PermissionError, FileNotFoundError, IsADirectoryError, NotADirectoryError) as error:
         _say(f"{error.strerror}: {error.filename}\nCheck that the path is right and that you may read and write there.")

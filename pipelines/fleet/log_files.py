@@ -63,9 +63,9 @@ def _wrong_pattern(pattern: str) -> str:
 def _check_channel(channel: str, file: TomlFile, at: tuple[str | int, ...]) -> list[Problem]:
     if channel in CHANNELS:
         return []
-    close = nearest(channel, CHANNELS)
-    mend = f"Did you mean '{close}'?" if close else f"Known channels: {', '.join(CHANNELS)}."
-    return [Problem(file.name, file.place(at), f"'{channel}' is not a known channel.", mend)]
+    from pipelines.ingest.profile import did_you_mean
+
+    return [Problem(file.name, file.place(at), f"'{channel}' is not a known channel.", did_you_mean(channel, CHANNELS))]
 
 
 def check_claims(sites: Mapping[str, Site], files: Mapping[str, list[list[Path]]], names: Mapping[str, str],

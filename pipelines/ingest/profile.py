@@ -17,8 +17,10 @@ Logger profiles: how one kind of file is read. Written as TOML in the fleet fold
 Nothing is guessed on reading: what the file does not say, the profile does.
 """
 
+import difflib
 import re
 import tomllib
+from collections.abc import Iterable
 from functools import cached_property
 from pathlib import Path
 from typing import Literal, Self
@@ -29,6 +31,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from diagnostics.quantities import CHANNELS
 from diagnostics.units import UNIT_OF_SUFFIX, same_dimension
 from pipelines.errors import ProfileError
+from pipelines.ingest.column_words import unit_word
 
 FIXED_OFFSET = re.compile(r"^([+-])(\d{2}):?(\d{2})$")
 TIME_PARTS = ("year", "month", "day", "day_of_year", "hour", "minute", "second", "millisecond", "hhmm",
@@ -88,6 +91,31 @@ class TimeRule(_Part):
         return self
 
 
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return the sentence that names the few known words this one may have been meant to be."""
+    lowered, names = word.strip().lower(), list(known)
+    close = [name for name in names if lowered and name.startswith(f"{lowered}_")]
+    if not close and "_" not in lowered:
+        close = [name for name in names if lowered in name.split("_")]
+    close = close or difflib.get_close_matches(lowered, names, n=3, cutoff=0.6)
+    if not close:
+        return "SITE-FILES.md in pipelines/schemas lists all."
+    return f"Did you mean {' or '.join(close[:4])}?"
+
+
+def _mend_unit(unit: str, channel: str) -> str:
+    """Return the units this may be: as it is usually written, else by spelling among those that fit the channel."""
+    if channel not in CHANNELS:
+        return did_you_mean(unit, UNIT_OF_SUFFIX)
+    own = CHANNELS[channel].unit_suffix or "ratio"
+    fitting = [known for known in UNIT_OF_SUFFIX if same_dimension(known, own)]
+    usual = unit_word(unit)
+    if usual in fitting and not any(known.startswith(f"{unit.strip().lower()}_") for known in fitting):
+        return f"Did you mean {usual}?"
+    near = did_you_mean(unit, fitting)
+    return near if near.startswith("Did") else f"{channel} can be in {', '.join(fitting[:12])}."
+
+
 class ColumnRule(_Part):
     """One column of the file: which channel it is, in which unit; value = (text * scale + offset), then to SI."""
 
@@ -118,9 +146,9 @@ class ColumnRule(_Part):
     @model_validator(mode="after")
     def _fits_channel(self) -> Self:
         if self.channel not in CHANNELS:
-            raise ValueError(f"'{self.channel}' is not a channel; channels: {', '.join(CHANNELS)}.")
+            raise ValueError(f"'{self.channel}' is not a known channel. {did_you_mean(self.channel, CHANNELS)}")
         if self.unit and self.unit not in UNIT_OF_SUFFIX:
-            raise ValueError(f"unit '{self.unit}' is not known; units: {', '.join(sorted(UNIT_OF_SUFFIX))}.")
+            raise ValueError(f"unit '{self.unit}' is not known. {_mend_unit(self.unit, self.channel)}")
         if self.meter == "pulse" and self.channel not in ("flow_m3_s", "draw_flow_m3_s"):
             raise ValueError("a pulse column has the channel flow_m3_s or draw_flow_m3_s.")
         if self.meter == "totaliser" and self.channel != "meter_total_m3":

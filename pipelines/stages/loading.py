@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from pipelines.errors import RequestError
 from pipelines.stages.outfolder import OutFolder
 
+_MUCH = 0.05                            # share of a site's new rows in quarantine from which people are warned
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -96,7 +98,27 @@ def open_ledger(out: OutFolder, *, read_only: bool = False) -> "Iterator[Ledger]
 
 
 def ingest(fleet: "Fleet", ledger: "Ledger", *, progress: Callable[..., None] | None = None):
-    """Read every new logger file of a fleet into the ledger and return the report of it."""
+    """Read every new logger file of a fleet into the ledger; its report begins with sites much of which is lost."""
     from pipelines.ingest import ingest_fleet
 
-    return ingest_fleet(fleet, ledger, progress=progress)
+    last_known = (ledger.sql.execute("SELECT coalesce(max(file_no), 0) FROM raw_files").fetchone() or (0,))[0]
+    report = ingest_fleet(fleet, ledger, progress=progress)
+    report.messages[:0] = _much_unreadable(ledger, last_known)
+    return report
+
+
+def _much_unreadable(ledger: "Ledger", last_known: int) -> list[str]:
+    """Name the sites of whose new files a good share of the rows, or of the rows' cells, went into quarantine."""
+    from pipelines.ingest.reader import NO_CHANNEL, NO_SITE, NOT_A_NUMBER, WAITING
+
+    # a row with one bad cell is read all the same and counted once; the bad cells of a row make one bad row
+    found = ledger.sql.execute(
+        "WITH bad AS (SELECT file_no, count(DISTINCT (member, line)) bad, count(DISTINCT (member, line)) FILTER "
+        "(rule <> ?) lost FROM raw_quarantine WHERE file_no > ? AND rule NOT IN (?, ?, ?) GROUP BY 1), "
+        "sited AS (SELECT file_no, rows, unnest(site_ids) site_id FROM raw_files WHERE file_no > ?) "
+        "SELECT site_id, sum(coalesce(bad, 0))::BIGINT bad, sum(rows + coalesce(lost, 0))::BIGINT total FROM sited "
+        "LEFT JOIN bad USING (file_no) GROUP BY 1 HAVING bad > ? * total ORDER BY 1",
+        [NOT_A_NUMBER, last_known, WAITING, NO_SITE, NO_CHANNEL, last_known, _MUCH]).fetchall()
+    return [f"WARNING, site {site_id}: {bad} of {total} rows of its new files ({min(bad / total, 1.0):.0%}) could not "
+            "be read, or not in whole; results rest on the others. Mend the profile and run again: they are read anew."
+            for site_id, bad, total in found]

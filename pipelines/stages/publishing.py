@@ -3,11 +3,12 @@
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
-from pipelines.errors import RequestError
+from pipelines.errors import MomentError, ProjectError, RequestError
 from pipelines.stages.moments import last_full_month, parse_month, zone_of
 from pipelines.stages.outfolder import OutFolder, write_bytes, write_text
 from pipelines.stages.viewing import failed_view_of, fleet_view_of, site_view_of
@@ -31,6 +32,7 @@ class LettersReport:
     month: str
     written: list[Path] = field(default_factory=list)
     skipped: dict[str, str] = field(default_factory=dict)
+    failed: list[str] = field(default_factory=list)
 
 
 def publish(fleet: "Fleet", ledger: "Ledger", out: OutFolder, *, as_of: datetime,
@@ -68,18 +70,44 @@ def letters(fleet: "Fleet", ledger: "Ledger", out: OutFolder, *, as_of: datetime
     """
     Write the owners' letters of a month into the outbox; the last month that was over if none is named.
 
-    A site without an owner's address gets none, and the report says so.
+    A site without an owner's address gets none, and the report says so. A month asked for in which no site has a
+    reading is refused.
     """
+    if month is not None:
+        _refuse_month_without_readings(fleet, ledger, month)
     month = month or last_full_month(as_of, zone_of(fleet))
     first, _ = parse_month(month)
     report = LettersReport(month)
     for site_id in fleet.sites:
-        reason = _letter(fleet, ledger, out, site_id, first, as_of, report)
+        try:
+            reason = _letter(fleet, ledger, out, site_id, first, as_of, report)
+        except ProjectError:
+            raise
+        except Exception as error:                              # one letter that fails does not hold up the others
+            reason = f"it could not be written: {type(error).__name__}: {error}"
+            report.failed.append(site_id)
         if reason:
             report.skipped[site_id] = reason
         if progress is not None:
             progress(site_id)
     return report
+
+
+def _refuse_month_without_readings(fleet: "Fleet", ledger: "Ledger", month: str) -> None:
+    first, last = parse_month(month)
+    zone = ZoneInfo(zone_of(fleet))
+    start, end = (datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC).replace(tzinfo=None)
+                  for day in (first, last + timedelta(days=1)))
+    counted = ledger.sql.execute(
+        "SELECT count(*) FILTER (interval_end_utc > ? AND interval_end_utc <= ?), min(interval_end_utc), "
+        "max(interval_end_utc) FROM core_readings WHERE site_id IN (SELECT unnest(?::VARCHAR[]))",
+        [start, end, list(fleet.sites)]).fetchone() or (0, None, None)
+    if counted[0]:
+        return
+    there = (f"The readings in the ledger are from {counted[1]:%Y-%m} to {counted[2]:%Y-%m}: ask for one of these, or "
+             "put the logger files of that month into logs/ and run `liftledger run`." if counted[1] is not None else
+             "The ledger holds no readings at all: put logger files into logs/ and run `liftledger run`.")
+    raise MomentError(f"No letter can be written for {month}: no site of {fleet.folder} has a reading in it. {there}")
 
 
 def _letter(fleet: "Fleet", ledger: "Ledger", out: OutFolder, site_id: str, first: "date", as_of: datetime,
