@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from dashboards.letter_month import METER_CAUSES
 from dashboards.shown import (
     clean,
     day_words,
@@ -27,6 +28,7 @@ from dashboards.shown import (
 from dashboards.small_pictures import CalendarWeek, calendar
 from dashboards.views import DAYS_SHOWN, SiteView
 from dashboards.wording import desk, letter_actions, letter_wording
+from diagnostics.causes import CAUSES
 from diagnostics.consequence import Consequence
 from diagnostics.evidence.features import FEATURES
 from diagnostics.quantities import CHANNELS
@@ -47,10 +49,11 @@ _NOT_ALONE = frozenset({"E1", "E2", "L1", "C1", "H1"})
 
 @dataclass(frozen=True, slots=True)
 class Test:
-    """One test on a visit sheet; `splits` names the rival that it would settle."""
+    """One test on a visit sheet: `splits` names the rival that it would settle, `readings` what that rival shows."""
 
     splits: str
     says: str
+    readings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,15 +141,53 @@ def size_says(finding: Finding) -> str:
     return f"{shown} {clean(finding.size_means)}".strip() if finding.size_means else shown
 
 
-def tests_by_cost(finding: Finding) -> list[Test]:
-    """Return the finding's own test first, then those that split its rivals, the cheapest first."""
-    names = desk()["cause"]
-    rest = [Test(f"Splits off {names.get(rival.cause, rival.cause).lower()}", clean(rival.split_by))
-            for rival in finding.rivals if rival.split_by.strip()]
-    seen = {clean(finding.next_test)}
-    rest = [test for test in sorted(rest, key=lambda test: _cost(test.says))
-            if not (test.says in seen or seen.add(test.says))]  # type: ignore[func-returns-value]
-    return [Test("", clean(finding.next_test)), *rest]
+def finding_title(view: SiteView, finding: Finding) -> str:
+    """Name the cause; where sensors leave several and none is more probable than not, name them all."""
+    names = [clean(view.labels.get(code, code)) for code in dict.fromkeys([finding.cause, *finding.group])]
+    if len(names) < 2 or finding.confidence >= 0.5:
+        return names[0]
+    rest = [name if name[1:2].isupper() else name[:1].lower() + name[1:] for name in names[1:]]
+    return f"{', or '.join([names[0], *rest])}: cannot be told apart by these sensors"
+
+
+def meter_in_doubt(view: SiteView) -> bool:
+    """Tell whether the finding that leads the page is the water meter itself: then its figures judge no pump."""
+    first = view.first_finding
+    if first is None or first.cause not in METER_CAUSES:
+        return False
+    return not (first.cause == "totaliser_reset" and view.diagnosis.verdict == "working")
+
+
+def verdict_key(view: SiteView) -> str:
+    """Return the key of the verdict's words."""
+    return "station" if not view.pumps else "meter" if meter_in_doubt(view) else view.diagnosis.verdict
+
+
+def verdict_says(view: SiteView) -> str:
+    """Say the verdict's reason; a meter that cannot be trusted gives none about the pump."""
+    if view.pumps and meter_in_doubt(view):
+        return "The water meter cannot be trusted, so from it we do not know how much water the pump gives."
+    return view.diagnosis.verdict_says
+
+
+def tests_of_rivals(finding: Finding) -> list[Test]:
+    """Return the tests that split off the rivals, the cheapest first, each with what the rival itself would show."""
+    names, own = desk()["cause"], _plain(finding.next_test)
+    tests = []
+    for rival in finding.rivals:
+        says = clean(rival.split_by)
+        cause = CAUSES.get(rival.cause)
+        readings = tuple(clean(reading) for reading in cause.readings) if cause else ()
+        if not says and not readings:
+            continue
+        if not says or _plain(says) == own:
+            says = "The first test splits it off." if says else clean(cause.test) if cause else ""
+        tests.append(Test(str(names.get(rival.cause, rival.cause)), says, readings))
+    return sorted(tests, key=lambda test: _cost(test.says))
+
+
+def _plain(text: str) -> str:
+    return clean(text).rstrip(".").lower()
 
 
 def _cost(says: str) -> int:
@@ -182,8 +223,8 @@ def owner_says(view: SiteView, language: str) -> list[str]:
     """Say the state of the site in the owner's plain words, for the phone."""
     words = letter_wording(language)
     first = view.first_finding
-    key = {"working": "working", "less than it should": "less", "not working": "not_working"}.get(
-        view.diagnosis.verdict, "unknown")
+    key = {"working": "working", "less than it should": "less", "not working": "not_working", "meter": "meter"}.get(
+        verdict_key(view), "unknown")
     lines = [words.say(f"phone_{key}")]
     if first:
         surety = "sure" if first.confidence >= 0.95 else "likely" if first.confidence >= 0.6 else "possible"

@@ -14,8 +14,9 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
 
+from dashboards.letter_month import Month, MonthKnown, Sender, Verdict, count_month
 from dashboards.letter_picture import DayBar, PictureWords, letter_picture
-from dashboards.letter_words import LetterText, Month, MonthKnown, Sender, Verdict, count_month, letter_in_words
+from dashboards.letter_words import LetterText, letter_in_words
 from dashboards.rendering import html_page
 from dashboards.shown import clean
 from diagnostics.consequence import RankingRules

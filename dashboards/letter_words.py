@@ -1,64 +1,41 @@
 """The words of the owner's letter: counted from one month of a diagnosis, in the owner's language and unit."""
 
 import math
-from calendar import monthrange
-from dataclasses import dataclass, field
-from datetime import date
-from typing import Literal
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from dashboards.letter_month import METER_CAUSES, Month, MonthKnown, Sender, Verdict
 from dashboards.shown import clean, significant
-from dashboards.wording import Wording, letter_actions, letter_wording
+from dashboards.wording import Wording, letter_actions
 from diagnostics.consequence import (
     MEASURING_CAUSES,
-    OPEN_STATUSES,
     RankingRules,
     Storage,
     consequence,
     daily_need,
     open_findings,
-    with_day_columns,
 )
-from diagnostics.month_verdict import days_between, findings_between, month_verdict
-from diagnostics.results import Finding, RepairProof, SiteDiagnosis
-from diagnostics.site import Site
+from diagnostics.month_verdict import account_of
+from diagnostics.results import Finding
 from diagnostics.units import convert
 
-Verdict = Literal["working", "less", "not_working", "unknown"]
-_VERDICTS: dict[str, Verdict] = {"working": "working", "less than it should": "less", "not working": "not_working",
-                                 "not enough data": "unknown"}
 _POWER_SIDE = frozenset({"soiled_array", "shaded_array", "string_open", "module_bypassed", "array_degraded",
                          "wiring_resistance", "off_mpp", "drive_derated", "drive_limited", "drive_stopped",
                          "battery_weak", "charging_fault", "wind_source_fault", "motor_fault"})
 _DOWN_HOLE = frozenset({"clogged_intake", "worn_pump", "motor_fault", "riser_leak", "check_valve_leak", "screen_fouled",
                         "level_sensor_fault"})
-_METER = frozenset({"meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset", "unit_mistake"})
 # Days with a known sky that a comparison of months takes: two earlier months, and most of this one.
 _EARLIER_DAYS, _MONTH_DAYS = 60, 20
+# Fractions that people have words for; the sun of a month is put into the nearest.
+_FRACTIONS: dict[str, float] = {"tenth": 0.1, "fifth": 0.2, "quarter": 0.25, "third": 1 / 3, "two_fifths": 0.4,
+                                "half": 0.5, "two_thirds": 2 / 3, "three_quarters": 0.75, "nine_tenths": 0.9}
+_NO_OTHER_SUN = 0.05        # a difference of the sun that nobody notices
+_LOSS_WORTH_SAYING = 0.005   # share of expected below which a loss rounds away
 _FULL_WORTH_SAYING = 0.05   # share of expected below which a full tank is not worth a sentence
 _LEAST_DAYS = 10            # judged days below which next month's range would be a guess
 _NEARLY_NONE_M3 = 0.05      # a few buckets left above the outlet
-
-
-@dataclass(frozen=True, slots=True)
-class Sender:
-    """The service company as the owner meets it."""
-
-    name: str
-    address: str
-    contact: str = ""       # how to call, printed as it stands: "+254 000 000 000, 7 to 17 h"
-    reply_to: str = ""      # where answers go, if not to the address
-
-
-@dataclass(frozen=True, slots=True)
-class MonthKnown:
-    """What the caller knows besides the diagnosis; None is "not known" and is said so or left out."""
-
-    sun_vs_usual: float | None = None           # irradiation of the month over the usual one, 1.0 is as usual
-    storage: Storage = field(default_factory=Storage)
-    visit_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,46 +59,6 @@ class LetterText:
     opening: str
     sections: tuple[Section, ...]
     picture_says: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Month:
-    """The month of one site, counted once."""
-
-    site: Site
-    diagnosis: SiteDiagnosis
-    words: Wording
-    first: date
-    days_in_month: int
-    days: pd.DataFrame
-    judged: pd.DataFrame
-    seen: pd.DataFrame
-    verdict: Verdict
-    findings: list[Finding]
-    proofs: list[RepairProof]
-
-    def volume(self, value_m3: float) -> str:
-        """Print a volume in the owner's words and unit."""
-        return self.words.volume(value_m3, self.site.owner.volume_unit)
-
-    @property
-    def meter_stopped(self) -> bool:
-        """Tell whether the meter stood, so that no metered water means nothing."""
-        return any(finding.cause == "meter_stopped" for finding in self.findings)
-
-
-def count_month(site: Site, diagnosis: SiteDiagnosis, month: date) -> Month:
-    """Count the calendar month that holds a day: its days, its findings, its verdict."""
-    first = month.replace(day=1)
-    length = monthrange(first.year, first.month)[1]
-    last = first.replace(day=length)
-    days = days_between(with_day_columns(diagnosis.days), first, last)
-    judged = days[days["judged"].to_numpy(dtype=bool)]
-    seen = days[(days["main_state"] != "silent").to_numpy()]
-    proofs = [proof for proof in diagnosis.proofs if first <= proof.when_utc.date() <= last]
-    held = [finding for finding in findings_between(diagnosis, first, last) if finding.status in OPEN_STATUSES]
-    return Month(site, diagnosis, letter_wording(site.owner.language), first, length, days, judged, seen,
-                 _VERDICTS[month_verdict(diagnosis, first, last)], held, proofs)
 
 
 def letter_in_words(month: Month, sender: Sender, known: MonthKnown, rules: RankingRules) -> LetterText:
@@ -192,7 +129,7 @@ def _water(month: Month, known: MonthKnown, rules: RankingRules) -> list[str]:
                                worst_day=words.day(metered.idxmin())))
         lines += _per_head(month, per_day)
         lines += _enough(month, per_day, rules)
-        if any(finding.cause in _METER for finding in month.findings):
+        if any(finding.cause in METER_CAUSES for finding in month.findings):
             lines.append(words.say("water_doubtful"))
     return lines + _stored(month, known.storage, rules)
 
@@ -247,21 +184,22 @@ def _sun(month: Month, sun_vs_usual: float | None) -> str:
     """Say the sun against the usual one; where nobody knows it, the clearness of the sky against earlier months."""
     words = month.words
     if sun_vs_usual is not None and math.isfinite(sun_vs_usual):
-        return _in_tenths(words, sun_vs_usual, "sun_usual", "sun_less", "sun_more")
+        return _in_fractions(words, sun_vs_usual, "sun_usual", "sun_less", "sun_more")
     before = month.diagnosis.days[np.asarray(
         [pd.Timestamp(day).date() < month.first for day in month.diagnosis.days.index], dtype=bool)]
     earlier, now = before["clear_sky_ratio"].dropna(), month.days["clear_sky_ratio"].dropna()
     if len(earlier) < _EARLIER_DAYS or len(now) < _MONTH_DAYS:
         return words.say("sun_not_known")
-    return _in_tenths(words, float(now.mean() / earlier.mean()), "sun_as_before", "sun_less_than_before",
+    return _in_fractions(words, float(now.mean() / earlier.mean()), "sun_as_before", "sun_less_than_before",
                       "sun_more_than_before")
 
 
-def _in_tenths(words: Wording, ratio: float, same: str, less: str, more: str) -> str:
-    tenths = round(abs(ratio - 1.0) * 10.0)
-    if tenths == 0:
+def _in_fractions(words: Wording, ratio: float, same: str, less: str, more: str) -> str:
+    away = abs(ratio - 1.0)
+    if away < _NO_OTHER_SUN:
         return words.say(same)
-    return words.say(less if ratio < 1.0 else more, count=float(tenths))
+    nearest = min(_FRACTIONS, key=lambda key: abs(_FRACTIONS[key] - away))
+    return words.say(less if ratio < 1.0 else more, fraction=words.words["fraction"][nearest])
 
 
 def _why(month: Month) -> list[str]:
@@ -278,16 +216,18 @@ def _why(month: Month) -> list[str]:
     worth_saying = expected > 0.0 and full >= _FULL_WORTH_SAYING * expected
     if worth_saying and not month.meter_stopped:
         lines.append(words.say("why_full", volume=month.volume(full)))
-    faults = [finding for finding in month.findings if finding.cause not in MEASURING_CAUSES]
+    faults = [finding for finding in month.findings if finding.cause not in MEASURING_CAUSES and len(month.seen)
+              and (month.verdict != "working" or _lost_m3_day(month, finding) > 0.0)]
+    measuring = [finding for finding in month.findings if finding.cause in MEASURING_CAUSES]
     if faults:
-        lines.append(words.say(_side(faults[0])))
+        lines += [words.say(_side(faults[0]))] if len(month.judged) else []     # unjudged, the sun was not ruled out
         lines += _cause(month, faults[0])
-    elif month.verdict == "working" and not any(finding.cause in _METER for finding in month.findings):
+    elif month.verdict == "working" and not any(finding.cause in METER_CAUSES for finding in month.findings):
         allowed = "why_weather_full" if full > 0.0 else "why_weather"
         lines.append(words.say(allowed if sunny else "why_weather_other"))
-    if not faults and month.findings:
+    if not faults and measuring:
         lines.append(words.say("why_measuring"))
-        lines += _cause(month, month.findings[0])
+        lines += _cause(month, measuring[0])
     return lines + _ended(month)
 
 
@@ -310,9 +250,22 @@ def _cause(month: Month, finding: Finding) -> list[str]:
         lines.append(words.say("why_rival", cause=words.cause(second.cause)))
     if finding.onset_shape != "day_one":
         lines.append(words.say("why_since", day=words.day(finding.onset)))
-    if finding.water_lost_m3_day > 0.0 and finding.cause not in MEASURING_CAUSES:
-        lines.append(words.say("why_costs", volume=month.volume(finding.water_lost_m3_day)))
+    lost = _lost_m3_day(month, finding)
+    if lost > 0.0 and finding.cause not in MEASURING_CAUSES:
+        lines.append(words.say("why_costs", volume=month.volume(lost)))
     return lines
+
+
+def _lost_m3_day(month: Month, finding: Finding) -> float:
+    """Take the loss of a day from the account of this very month; the finding's own speaks of its newest days."""
+    account = account_of(month.diagnosis, month.first)
+    if account is None or not account.judged_days:
+        return finding.water_lost_m3_day
+    booked = sum(line.volume_m3 for line in account.lines if line.kind == "cause"
+                 and line.code in {finding.cause, *finding.group})
+    lost = booked / account.judged_days
+    daily = account.expected_m3 / account.judged_days
+    return lost if lost > _LOSS_WORTH_SAYING * daily else 0.0
 
 
 def _ended(month: Month) -> list[str]:
@@ -336,6 +289,7 @@ def _owner_does(month: Month, sender: Sender) -> Section:
         keys += [key for key in asked.get(finding.cause, []) if key not in keys]
     if not keys and month.verdict in ("unknown", "not_working"):
         keys = ["look_flow", "look_tank_level"]
+    keys = [key for key in keys if not (key == "save_water" and month.mostly_full)]
     items = tuple(words.action(key) for key in keys[:3])
     sentences = [] if items else [words.say("nothing_to_do")]
     if items:
@@ -352,7 +306,7 @@ def _we_do(month: Month, known: MonthKnown, rules: RankingRules) -> list[str]:
     placed = consequence(month.diagnosis, month.site.demand, known.storage, as_of=as_of, rules=rules).class_code
     lines: list[str] = []
     needs_care = month.verdict in ("less", "not_working") or month.diagnosis.verdict == "not working"
-    if placed in ("go_now", "today", "this_week") and needs_care:
+    if placed in ("go_now", "today", "this_week") and needs_care and not month.mostly_full:
         lines.append(words.say("save_water_now"))
     if known.visit_on is not None:
         lines.append(words.say("we_come_on", day=words.day(known.visit_on)))
@@ -394,6 +348,7 @@ def _next_month(month: Month) -> str:
         return month.words.say("next_not_known")
     low, high = (float(value) for value in np.quantile(daily, (0.25, 0.75)))
     low_number = month.words.number(float(convert(low, "m3", month.site.owner.volume_unit)))
-    usual = "next_range" if month.site.array is not None else "next_range_weather"
-    return month.words.say("next_range_after_repair" if faults else usual,
-                           low=low_number, low_volume=month.volume(low), high=month.volume(high))
+    shape = "about" if month.volume(low) == month.volume(high) else "range"
+    kind = "_after_repair" if faults else "" if month.site.array is not None else "_weather"
+    return month.words.say(f"next_{shape}{kind}", low=low_number, low_volume=month.volume(low),
+                           high=month.volume(high))

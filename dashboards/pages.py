@@ -17,6 +17,7 @@ from dashboards.facts import (
     day_rows,
     depend,
     evidence_columns,
+    finding_title,
     gathered,
     hours_say,
     last_30,
@@ -27,7 +28,9 @@ from dashboards.facts import (
     reasons_not_judged,
     site_facts,
     size_says,
-    tests_by_cost,
+    tests_of_rivals,
+    verdict_key,
+    verdict_says,
     why_more,
 )
 from dashboards.fleet_facts import drift, headline, standing_lists, unjudged_rows
@@ -100,7 +103,7 @@ def render_visit_sheet(view: SiteView) -> str:
     facts = dict(pair for column in site_facts(view) for pair in column)
     return html_page(
         "visit.html.j2", figures={}, all_dangers=dangers(view), root="../", phone=phone_first(view),
-        proof_wanted=proof_wanted, tests=tests_by_cost, array_says=facts.get("Array", "none"),
+        proof_wanted=proof_wanted, tests=tests_of_rivals, array_says=facts.get("Array", "none"),
         intake_says=facts.get("Pump intake", "not written down"),
         level_says=facts.get("Water at rest", "not written down"), **_site(view), **_shared())
 
@@ -137,7 +140,8 @@ def _version() -> str:
 
 def _shared() -> dict[str, Any]:
     return {"version": _version(), "hours_say": hours_say, "depend": depend, "size_says": size_says, "crew": crew,
-            "also": _also, "gathered": gathered, "is_measuring": is_measuring,
+            "also": _also, "finding_title": finding_title, "verdict_says": verdict_says, "verdict_key": verdict_key,
+            "gathered": gathered, "is_measuring": is_measuring,
             "account_label": figures.account_label, "short": figures.short_label}
 
 
@@ -145,7 +149,7 @@ def _site(view: SiteView) -> dict[str, Any]:
     words = desk()
     absent = view.site.parts_absent
     need = view.consequence.usual_need_m3_day
-    verdict = words["verdict"][view.diagnosis.verdict if view.pumps else "station"]
+    verdict = words["verdict"][verdict_key(view)]
     return {"view": view, "words": words, "verdict": verdict,
             "held": words["class"][view.consequence.class_code], "unit": UNIT_PRINTED[view.units.volume],
             "unit_code": view.units.volume, "level_known": view.storage.usable_m3 == view.storage.usable_m3,

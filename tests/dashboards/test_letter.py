@@ -104,7 +104,7 @@ def _sentences(words: Wording) -> dict[str, str]:
 @pytest.mark.parametrize("language", [code for code in letter_languages() if code != "en"])
 def test_every_language_has_every_sentence_with_its_blanks(language):
     english, other = letter_wording("en"), letter_wording(language)
-    for table in ("heading", "verdict", "unit", "unit_name", "cause", "action"):
+    for table in ("heading", "verdict", "unit", "unit_name", "fraction", "cause", "action"):
         assert set(other.words[table]) == set(english.words[table]), table
     mine, theirs = _sentences(other), _sentences(english)
     assert set(mine) == set(theirs)
@@ -170,10 +170,54 @@ def test_weather_is_told_from_pump():
 
 
 @pytest.mark.parametrize(("ratio", "says"), [
-    (0.88, "about one tenth less sun than usual"), (1.21, "about 2 tenths more sun"), (1.02, "as much sun as usual"),
+    (0.88, "about a tenth less sun than usual"), (1.21, "about a fifth more sun"), (0.5, "about half less sun"),
+    (1.02, "as much sun as usual"),
     (None, "Allowing for the season, there was about")])
 def test_sun_against_usual_in_words(ratio, says):
     assert says in _plain(_letter(sample.sound_view(), language="en", known=MonthKnown(sun_vs_usual=ratio)))
+
+
+def _changed_letter(view, month=AUGUST, **changes):
+    changed = replace(view.diagnosis, **changes)
+    return plain_text(letter_text(view.site.replaced(owner={}), changed, month=month, sender=SENDER))
+
+
+def test_month_without_data_blames_nothing():
+    text = _changed_letter(sample.clogged_view(), month=date(2025, 9, 1))       # the readings end with August
+    assert text.startswith("? WE DO NOT KNOW")
+    assert "not the sun" not in text and "cause is" not in text and "It costs you" not in text
+
+
+def test_full_tank_is_not_to_be_saved():
+    view = sample.level_view("hibiscus", "Hibiscus Estate")
+    assert "Use water sparingly" in _changed_letter(view)
+    days = view.diagnosis.days.assign(main_state="tank_full")
+    full = _changed_letter(view, days=days)
+    assert "sparingly" not in full
+    stopped = sample.stopped_view()
+    assert "stored water sparingly" in _changed_letter(stopped)
+    half = stopped.diagnosis.days.copy()
+    half.loc[half.index[:-3], "main_state"] = "tank_full"
+    assert "sparingly" not in _changed_letter(stopped, days=half)
+
+
+def test_loss_told_is_the_one_the_account_of_that_month_booked():
+    view = sample.clogged_view()
+    account = view.diagnosis.accounts[-1]
+    booked = sum(line.volume_m3 for line in account.lines if line.kind == "cause") / account.judged_days
+    shown = letter_wording("en").volume(booked, "m3")
+    assert shown != letter_wording("en").volume(view.diagnosis.findings[0].water_lost_m3_day, "m3")
+    assert f"It costs you about {shown} of water a day." in _changed_letter(view)
+    july = _changed_letter(view, month=date(2025, 7, 1))        # nothing booked, the verdict is "working"
+    assert "It costs you" not in july and "not the sun" not in july
+    assert "It costs you about 4.3 cubic" in _changed_letter(view, accounts=[])     # the finding's own, no account
+
+
+def test_range_that_vanishes_by_rounding_is_said_as_one_figure():
+    view = sample.sound_view()
+    days = view.diagnosis.days.assign(delivered_m3=10.0, tank_full_m3=0.0, expected_m3=10.0)
+    text = _changed_letter(view, days=days)
+    assert "expect about 10 cubic metres a day" in text and "between 10 and 10" not in text
 
 
 def test_sky_of_a_first_month_is_compared_with_nothing():
@@ -188,11 +232,11 @@ def test_clearer_sky_than_before_is_said():
     view = sample.sound_view()
     days = view.diagnosis.days.copy()
     august = np.array([day.month == 8 for day in days.index])
-    days["clear_sky_ratio"] = np.where(august, 0.9, 0.75)       # 0.9 / 0.75 = 1.2: two tenths more
+    days["clear_sky_ratio"] = np.where(august, 0.9, 0.75)       # 0.9 / 0.75 = 1.2: a fifth more
     changed = SiteDiagnosis(**{name: getattr(view.diagnosis, name) for name in SiteDiagnosis.__dataclass_fields__}
                             | {"days": days})
     text = plain_text(letter_text(view.site.replaced(owner={}), changed, month=AUGUST, sender=SENDER))
-    assert "about 2 tenths more sun than in the months before" in text
+    assert "about a fifth more sun than in the months before" in text
 
 
 def test_stopped_meter_is_neither_a_good_month_nor_a_dry_one():
@@ -286,7 +330,7 @@ def test_answers_go_where_the_company_reads_them():
 def test_right_to_left_language_turns_the_page(monkeypatch):
     english = letter_wording("en")
     turned = Wording("ar", english.words | {"language": english.words["language"] | {"direction": "rtl"}})
-    monkeypatch.setattr("dashboards.letter_words.letter_wording", lambda language: turned)
+    monkeypatch.setattr("dashboards.letter_month.letter_wording", lambda language: turned)
     html = _letter(sample.clogged_view()).get_body(("html",)).get_content()
     assert '<html lang="ar" dir="rtl">' in html
 

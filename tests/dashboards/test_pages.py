@@ -201,10 +201,41 @@ def test_empty_fleet_has_its_page():
 
 def test_visit_sheet_holds_tests_readings_parts_and_proof(pages):
     text = _words(pages["visits/acacia.html"])
-    for needle in ("Tests, the cheapest first", "Read the outlet pressure", "Splits off worn pump",
+    for needle in ("First test", "Read the outlet pressure", "Worn pump: Shut-in pressure.",
                    "Outlet pressure at noon: 0.6 bar", "strainer 40 mm", "Base kit", "if the repair works",
                    "not yet proven", "For the service log"):
         assert needle in text, needle
+
+
+def test_sheet_sets_the_findings_own_test_and_readings_before_its_rivals(pages):
+    text = _words(pages["visits/acacia.html"])
+    rival = CAUSES["blocked_delivery"].readings[0]
+    order = [text.index(needle) for needle in (
+        "First test", "Read the outlet pressure at full sun", "Outlet pressure at noon: 0.6 bar", "Then, to split off",
+        "Gauge at the wellhead", clean(rival))]
+    assert order == sorted(order)
+
+
+def _changed(view, **finding):
+    changed = view.diagnosis.findings[0].model_copy(update=finding)
+    return site_view(view.site, replace(view.diagnosis, findings=[changed]), company="X", as_of=sample.AS_OF)
+
+
+def test_title_names_every_cause_that_sensors_leave_when_none_is_probable():
+    view = sample.clogged_view()
+    unsure = _words(render_site_page(_changed(view, confidence=0.41)))
+    names = [CAUSES[code].label for code in ("clogged_intake", "blocked_delivery")]
+    assert f"1. {names[0]}, or {names[1][:1].lower() + names[1][1:]}: cannot be told apart by these sensors" in unsure
+    assert "cannot be told apart" not in _words(render_site_page(_changed(view, confidence=0.83)))
+
+
+@pytest.mark.parametrize("cause", ["meter_stopped", "meter_under_reading", "meter_over_reading", "unit_mistake"])
+def test_doubtful_meter_accuses_no_pump(cause):
+    made = _changed(sample.clogged_view(), cause=cause, group=[], water_lost_m3_day=0.0)
+    text = _words(render_site_page(made))
+    assert "The water meter cannot be trusted" in text and "we do not know how much water the pump gives" in text
+    assert "Working less than it should" not in text and "gives less water" not in text
+    assert made.diagnosis.verdict_says not in text + _words(render_visit_sheet(made))
 
 
 def test_calendar_tells_days_apart_without_colour():
