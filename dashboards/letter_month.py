@@ -15,7 +15,8 @@ from diagnostics.site import Site
 
 Verdict = Literal["working", "less", "not_working", "unknown"]
 # Causes that make the metered water say nothing certain about the pump.
-METER_CAUSES = frozenset({"meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset", "unit_mistake"})
+METER_CAUSES = frozenset({"meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset",
+                          "unit_mistake"})
 _VERDICTS: dict[str, Verdict] = {"working": "working", "less than it should": "less", "not working": "not_working",
                                  "not enough data": "unknown"}
 
