@@ -2,6 +2,9 @@
 
 import re
 
+from diagnostics.quantities import CHANNELS
+from diagnostics.units import same_dimension
+
 # Units as written -> unit ending. Compared in lower case without blanks.
 UNIT_WORDS: dict[str, str] = {
     "m3/h": "m3_h", "m³/h": "m3_h", "m3/hr": "m3_h", "cbm/h": "m3_h", "m^3/h": "m3_h", "m3/s": "m3_s", "m³/s": "m3_s",
@@ -65,6 +68,8 @@ def split_column_name(column: str) -> tuple[str, str | None]:
     for inside in BRACKETS.findall(column):
         if (unit := unit_word(inside)) is not None:
             return BRACKETS.sub(" ", column).strip(), unit
+    if (unit := unit_word(column)) is not None and column.strip().lower() not in _SYMBOLS:
+        return "", unit
     tail = re.split(r"[\s_,]+", column.strip())
     for size in (2, 1):
         if len(tail) > size and (unit := unit_word("/".join(tail[-size:]))) is not None:
@@ -84,6 +89,33 @@ BY_UNIT: tuple[tuple[str, str, str], ...] = (
     (r"outlet|deliv|disch|head|line", "bar", "outlet_pressure_pa"),
     (r"outlet|deliv|disch|head|line", "kpa", "outlet_pressure_pa"),
 )
+
+
+# A header of general words alone says no more than its unit; the unit then decides where only one column has it.
+_SYMBOLS = ("v", "a", "w", "c", "f", "k", "m", "l", "in")          # as a whole name these are as often symbols
+_GENERAL = re.compile(r"(?:dc|pv|array|solar|input|value|sensor|channel|ch|avg|mean|col|column|reading|data|volts?|"
+                      r"amps?|watts?|va?dc|adc|[vaw]|\d+|\s)*")
+_ONE_OF_UNIT: tuple[tuple[str, str], ...] = (
+    ("v", "array_voltage_v"), ("a", "array_current_a"), ("w", "array_power_w"), ("m3_s", "flow_m3_s"),
+    ("hz", "drive_frequency_hz"), ("rpm", "pump_speed_rpm"), ("w_m2", "global_horizontal_irradiance_w_m2"),
+)
+
+
+def channel_of_unit(name: str, unit: str) -> str | None:
+    """Return the channel of a column that is the only one in its unit and whose name says nothing else, or None."""
+    if not _GENERAL.fullmatch(_apart(name)):
+        return None
+    return next((channel for own, channel in _ONE_OF_UNIT if same_dimension(unit, own)), None)
+
+
+def candidates(unit: str | None) -> list[str]:
+    """Return every channel that can be written in a unit, the usual ones first."""
+    if unit is None:
+        return []
+    fitting = [channel for channel, quantity in CHANNELS.items()
+               if same_dimension(unit, quantity.unit_suffix or "ratio")]
+    usual = [channel for _, channel in _ONE_OF_UNIT]
+    return sorted(fitting, key=lambda channel: channel not in usual)
 
 
 def likely_channel(column: str, unit: str | None = None) -> str | None:

@@ -9,6 +9,7 @@ import pandas as pd
 from pydantic import ValidationError
 
 from pipelines.errors import LoggerFileError
+from pipelines.ingest.column_words import candidates, split_column_name
 from pipelines.ingest.describe_cells import column_guesses, long_guess, sentinel_guess
 from pipelines.ingest.describe_frame import Frame, frame_of_file
 from pipelines.ingest.describe_time import TimeGuess, time_guess
@@ -82,14 +83,37 @@ def describe_file(path: Path, *, limits: IngestLimits | None = None) -> FileDesc
         taken = {guess.column for guess in columns if guess.channel}
         for guess in columns:
             cannot_know += guess.cannot_know
-    ignored = [column for column in table.columns if column not in taken and column not in time.columns]
-    if ignored:
-        written["ignored_columns"] = ignored
-        notes.append(f"not mapped to a channel: {', '.join(repr(item) for item in ignored[:20])}.")
+    left = [column for column in table.columns if column not in taken and column not in time.columns]
+    if long is not None:
+        names = dict.fromkeys(table.texts(long.settings["name_column"])) if "name_column" in long.settings else {}
+        unmapped = [text for text in names if text and text not in long.channels]
+    else:
+        unmapped = left
+    remarks = _remarks(unmapped, left, frame.units)
+    if unmapped or left:
+        notes.append(f"not mapped to a channel: {', '.join(repr(item) for item in (unmapped or left)[:20])}. The draft "
+                     "ends with a remark for each: take the # away and name its channel, or put it into "
+                     "ignored_columns.")
     if sentinels := sentinel_guess(table, [*written["channels"]] if long is None else [long.settings["value_column"]]):
         written["sentinels"] = sentinels
         notes.append(f"taken for 'no value': {', '.join(sentinels)}.")
-    return _read_back(path, written, confidence, notes, [*_never_known(time, columns), *cannot_know], frame, limits)
+    return _read_back(path, written, confidence, notes, [*_never_known(time, columns), *cannot_know], frame, limits,
+                      remarks)
+
+
+def _remarks(unmapped: list[str], left: list[str], units: dict[str, str]) -> list[str]:
+    """Return, as lines of TOML remarks, a table for everything that has no channel yet: nothing is left out unsaid."""
+    lines: list[str] = []
+    for column in unmapped:
+        unit = split_column_name(column)[1] or units.get(column)
+        fitting = candidates(unit)
+        says = (f"  # or {', '.join(fitting[1:12])}" if fitting[1:] else "" if fitting else
+                "  # no unit that a channel has is written; name one of the channels")
+        lines += ["", f"# [channels.{_text(column)}]", f'# channel = "{fitting[0] if fitting else ""}"{says}',
+                  *([f'# unit = "{unit}"'] if unit and fitting else [])]
+    if left:
+        lines = ["", f"# Not wanted? Write this above [time]: ignored_columns = {_value(left)}", *lines]
+    return lines
 
 
 def _never_known(time: TimeGuess | None, columns: list[Any]) -> list[str]:
@@ -104,8 +128,8 @@ def _never_known(time: TimeGuess | None, columns: list[Any]) -> list[str]:
 
 
 def _read_back(path: Path, written: dict[str, Any], confidence: dict[str, float], notes: list[str],
-               cannot_know: list[str], frame: Frame, limits: IngestLimits) -> FileDescription:
-    draft = to_toml(written)
+               cannot_know: list[str], frame: Frame, limits: IngestLimits, remarks: list[str]) -> FileDescription:
+    draft = to_toml(written) + "".join(f"{line}\n" for line in remarks)
     if not written["channels"]:
         notes.append("no column was recognised as a channel; map them under [channels] by hand.")
         return FileDescription(path.name, draft, None, {**confidence, "columns": 0.0}, frame.table.shown(ROWS_SHOWN),

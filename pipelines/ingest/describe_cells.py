@@ -11,7 +11,7 @@ import pandas as pd
 from diagnostics.quantities import CHANNELS
 from diagnostics.units import convert, same_dimension
 from pipelines.ingest.cell_sql import NOT_A_VALUE
-from pipelines.ingest.column_words import likely_channel, split_column_name
+from pipelines.ingest.column_words import channel_of_unit, likely_channel, split_column_name
 
 NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 TIME_LIKE = re.compile(r"^(\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[- ][A-Za-z]{3}[- ]\d{2,4})?"
@@ -77,7 +77,15 @@ class ColumnGuess:
 
 def column_guesses(table: SampleTable, units: dict[str, str], time_columns: list[str]) -> list[ColumnGuess]:
     """Return a guess for every column; a channel is given to the likeliest column only."""
-    guesses = [_guess(table, column, units.get(column)) for column in table.columns if column not in time_columns]
+    others = [column for column in table.columns if column not in time_columns]
+    guesses = [_guess(table, column, units.get(column)) for column in others]
+    unit_of = {column: split_column_name(column)[1] or units.get(column) for column in others}
+    for place, guess in enumerate(guesses):
+        unit = unit_of[guess.column]
+        if guess.channel is None and unit is not None and sum(
+                other is not None and same_dimension(unit, other) for other in unit_of.values()) == 1:
+            by_unit = channel_of_unit(split_column_name(guess.column)[0], unit)
+            guesses[place] = _guess(table, guess.column, unit, by_unit)
     taken: dict[str, ColumnGuess] = {}
     for guess in guesses:
         if guess.channel is None:
@@ -93,12 +101,12 @@ def column_guesses(table: SampleTable, units: dict[str, str], time_columns: list
     return guesses
 
 
-def _guess(table: SampleTable, column: str, unit_in_row: str | None) -> ColumnGuess:
+def _guess(table: SampleTable, column: str, unit_in_row: str | None, by_unit: str | None = None) -> ColumnGuess:
     name, unit = split_column_name(column)
     unit = unit or unit_in_row
     numbers = table.numbers(column)
     known = numbers.dropna()
-    channel = likely_channel(name, unit) or likely_channel(column)
+    channel = by_unit or likely_channel(name, unit) or likely_channel(column)
     if len(known) < max(1, 0.02 * len(numbers)) or channel is None:
         return ColumnGuess(column, None, {}, 0.0)
     if channel == "rain_mm_rain":
@@ -106,6 +114,8 @@ def _guess(table: SampleTable, column: str, unit_in_row: str | None) -> ColumnGu
     settings: dict[str, Any] = {"channel": channel}
     cannot_know: list[str] = []
     confidence = 0.8
+    if by_unit is not None:
+        cannot_know.append(f"whether column '{column}' is {by_unit}: the draft takes it by its unit alone.")
     if channel.endswith("pressure_pa") and unit is not None and same_dimension(unit, "m"):
         channel = "water_level_m"       # a logger under water prints the column above it
         cannot_know.append(f"column '{column}' is a water column in {unit}; whether it is absolute or above the air, "
@@ -126,7 +136,7 @@ def _guess(table: SampleTable, column: str, unit_in_row: str | None) -> ColumnGu
         target = CHANNELS[channel].unit_suffix or "ratio"
     if unit is not None and same_dimension(unit, target):
         settings["unit"] = unit
-        confidence = 0.9
+        confidence = 0.9 if by_unit is None else 0.5
     else:
         if unit is not None:
             return ColumnGuess(column, None, {}, 0.0)
