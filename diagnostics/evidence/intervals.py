@@ -268,13 +268,22 @@ def _probably_full(turning: Flags, should: Flags, hours: Vector, day: NDArray[np
     Say where a pump with a float stands after it has run, when neither float nor level is logged.
 
     Standing after an hour of pumping on the same day is what a full tank does; without float or level it cannot be
-    told from a drive that trips, and the normal state is taken. A day on which it never ran is not excused.
+    told from a drive that trips, and the normal state is taken. Up to two days without any pumping after such a stop
+    are what low use does; a third is not excused.
     """
     ran = np.cumsum(np.where(turning, hours, 0.0))
     first = np.concatenate(([True], day[1:] != day[:-1]))
     before = np.zeros(days)
     before[day[first]] = (ran - np.where(turning, hours, 0.0))[first]
-    return np.asarray(should & ~turning & (ran - before[day] > 1.0))
+    full = should & ~turning & (ran - before[day] > 1.0)
+    ran_that_day = np.bincount(day, weights=np.where(turning, hours, 0.0), minlength=days) > 0.2
+    filled = np.bincount(day[full], minlength=days) > 0
+    excused = np.zeros(days, dtype=bool)
+    for lag in (1, 2):      # days, not readings
+        before_that = np.concatenate((np.zeros(lag, dtype=bool), filled[:-lag])) if days > lag else np.zeros(days, bool)
+        idle = ~ran_that_day if lag == 1 else ~ran_that_day & np.concatenate(([False], excused[:-1]))
+        excused |= idle & before_that
+    return np.asarray(full | (should & ~turning & excused[day]))
 
 
 def _due_flow(model: Any, power: Vector, x_power: Vector, x_flow: Vector, day: NDArray[np.intp], days: int,

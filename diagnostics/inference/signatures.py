@@ -298,6 +298,9 @@ def tolerance_runs(setting: Setting) -> dict[str, tuple[Health, Misreading]]:
         "voltage": (Health(voltage_ratio=0.985), sound),
         "temperature": (HEALTHY, Misreading(module_temperature_k=4.0)),
     }
+    if setting.site.drive.kind not in ("direct", "battery_bus"):
+        # Where speed and power limits bite is set in the drive and rounded on the sheet.
+        found["limit"] = (Health(power_cap_w=0.92 * setting.rated_power_w), sound)
     if pump.family in CAUSES["worn_pump"].families:
         form = next(form for form in CAUSES["worn_pump"].forms if form.applies(setting))
         if form.health is not None:
