@@ -24,7 +24,7 @@ from diagnostics.inference.silence import silence_findings
 from diagnostics.inference.weigh import build_field, day_noise, feature_drift
 from diagnostics.readings import SiteReadings
 from diagnostics.repairs import prove_repairs
-from diagnostics.results import Finding, ServiceEvent, SiteDiagnosis, StateSpan
+from diagnostics.results import DAY_COLUMNS, Finding, ServiceEvent, SiteDiagnosis, StateSpan
 from diagnostics.settings import Settings
 from diagnostics.site import Site
 from diagnostics.station import diagnose_station
@@ -275,7 +275,8 @@ def _verdict(days: pd.DataFrame, findings: Sequence[Finding], judgeable: Judgeab
 
 def _empty(site: Site, says: str) -> SiteDiagnosis:
     nothing: dict[str, Any] = {}
-    return SiteDiagnosis(site_id=site.id, days=pd.DataFrame(nothing), summaries=pd.DataFrame(nothing),
+    no_days = pd.DataFrame({name: [] for name in DAY_COLUMNS}, index=pd.Index([], name="day"))
+    return SiteDiagnosis(site_id=site.id, days=no_days, summaries=pd.DataFrame(nothing),
                          intervals=pd.DataFrame(nothing), findings=[], states=[], accounts=[],
                          verdict="not enough data", verdict_says=says)
 

@@ -113,6 +113,7 @@ def letters(fleet: Fleet = HERE, month: Month = None, out: Out = None, as_of: As
         with open_ledger(out_folder, read_only=True) as ledger:
             report = _letters(loaded, ledger, out_folder, shown, _moment(as_of, loaded, ledger), month)
     print_letters(report, out_folder)
+    _leave(len(report.failed))
 
 
 def _open(folder: Path, out: Path | None) -> "tuple[LoadedFleet, OutFolder]":
@@ -132,9 +133,11 @@ def _whole_job(folder: Path, out: Path | None, as_of: str | None, month: str | N
     from pipelines.cli.progress import steps
     from pipelines.cli.tables import print_failures, print_letters
     from pipelines.stages.loading import open_ledger
+    from pipelines.stages.moments import check_written
 
     with steps() as shown:
         fleet, out_folder = _open(folder, out)
+        check_written(fleet, as_of, month)
         _ingest(fleet, out_folder, shown)
         with open_ledger(out_folder) as ledger:
             moment = _moment(as_of, fleet, ledger)
@@ -143,7 +146,7 @@ def _whole_job(folder: Path, out: Path | None, as_of: str | None, month: str | N
             letters_report = _letters(fleet, ledger, out_folder, shown, moment, month)
     print_failures(round_report.failed)
     print_letters(letters_report, out_folder)
-    return fleet, out_folder, len(round_report.failed)
+    return fleet, out_folder, len(round_report.failed) + len(letters_report.failed)
 
 
 def _moment(as_of: str | None, fleet: "LoadedFleet", ledger: "Ledger") -> "datetime":

@@ -75,6 +75,14 @@ def zone_of(fleet: "Fleet") -> str:
     return max(sorted(set(zones)), key=zones.count) if zones else "UTC"
 
 
+def check_written(fleet: "Fleet", moment: str | None, month: str | None) -> None:
+    """Refuse a moment or month that cannot be read before any work is done on it."""
+    if moment is not None:
+        parse_moment(moment, zone_of(fleet))
+    if month is not None:
+        parse_month(month)
+
+
 def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime:
     """
     Return the moment the fleet is judged at: the one asked for, or the newest reading in the ledger.
@@ -93,6 +101,6 @@ def judged_at(written: str | None, fleet: "Fleet", ledger: "Ledger") -> datetime
     newest = seen.loc[seen["site_id"].isin(list(fleet.sites)), "last_utc"].max()
     if newest != newest:
         raise MomentError("The ledger holds no readings, so there is nothing to judge. Put logger files into logs/, or "
-                          "mend what the reading of those there said above; `liftledger check` says which files no site "
-                          "claims, `liftledger describe FILE` drafts the profile of an unknown one.")
+                          "mend what the reading of those there said above; `liftledger check` says which files no "
+                          "site claims, `liftledger describe FILE` drafts the profile of an unknown one.")
     return newest.to_pydatetime().replace(tzinfo=UTC)

@@ -313,3 +313,36 @@ def test_a_logger_whose_clock_ran_away_does_not_move_the_moment_of_judgement(sma
     assert len(result.days) <= 1101
     assert result.verdict == "working"
     assert any("not weighed" in note for note in result.notes)
+
+
+def test_a_fleet_judged_before_its_first_reading_says_so_everywhere(small_fleet, small_run, tmp_path, capsys):
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (out / "made-from.txt").unlink()
+    assert run("run", small_fleet, "--out", out, "--as-of", "2020-01-01", "--workers", "1") == 0
+    assert "3 not enough data" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("option", "written"), [("--month", "2026-4"), ("--as-of", "yesterday")])
+def test_an_unreadable_date_is_refused_before_any_work(small_fleet, tmp_path, option, written, capsys):
+    assert run("run", small_fleet, "--out", tmp_path / "out", option, written) == 2
+    assert not (tmp_path / "out" / "ledger").exists()
+    assert "Write it like" in capsys.readouterr().err
+
+
+def test_one_letter_that_fails_does_not_hold_up_the_others(small_fleet, small_run, tmp_path, monkeypatch, capsys):
+    import dashboards.letter as writing
+
+    sound = writing.monthly_letter
+
+    def blots(site, *rest, **more):
+        if site.id == "draw-camp":
+            raise ArithmeticError("ink")
+        return sound(site, *rest, **more)
+
+    monkeypatch.setattr(writing, "monthly_letter", blots)
+    out = shutil.copytree(small_run, tmp_path / "out")
+    (out / "made-from.txt").unlink()
+    assert run("letters", small_fleet, "--out", out, "--month", "2026-05") == 1
+    assert "no letter for draw-camp" in capsys.readouterr().err
+    assert {path.name for path in (out / "outbox").glob("2026-05*")} == {"2026-05_tule-house.eml",
+                                                                         "2026-05_windy-point.eml"}
