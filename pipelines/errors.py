@@ -41,6 +41,13 @@ class ProjectError(Exception):
         return f"{text} {self.mend}" if self.mend else text
 
 
+def plainly(error: BaseException) -> str:
+    """Return an error for people: ours as it is, one nobody foresaw as a fault of the program."""
+    if isinstance(error, ProjectError):
+        return str(error)
+    return f"a fault of the program: {error}" if str(error) else "a fault of the program without a message"
+
+
 class DescriptionError(ProjectError):
     """Something people wrote cannot be used as it stands."""
 

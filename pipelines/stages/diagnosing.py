@@ -10,6 +10,7 @@ from itertools import islice
 from time import perf_counter
 from typing import TYPE_CHECKING
 
+from pipelines.errors import plainly
 from pipelines.stages.moments import whole_days_until
 from pipelines.stages.provenance import inputs_of, software
 
@@ -171,7 +172,7 @@ def _attempt(job: SiteJob) -> "SiteDiagnosis | SiteFailure":
 
 
 def _failure(site_id: str, error: BaseException) -> SiteFailure:
-    return SiteFailure(site_id, f"{type(error).__name__}: {error}", "".join(traceback.format_exception(error)))
+    return SiteFailure(site_id, plainly(error), "".join(traceback.format_exception(error)))
 
 
 def _in_processes(jobs: Iterator[SiteJob], workers: int) -> Iterator["SiteDiagnosis | SiteFailure"]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from pipelines.errors import MomentError, ProjectError, RequestError
+from pipelines.errors import MomentError, ProjectError, RequestError, plainly
 from pipelines.stages.moments import last_full_month, parse_month, zone_of
 from pipelines.stages.outfolder import OutFolder, write_bytes, write_text
 from pipelines.stages.viewing import failed_view_of, fleet_view_of, site_view_of
@@ -84,7 +84,7 @@ def letters(fleet: "Fleet", ledger: "Ledger", out: OutFolder, *, as_of: datetime
         except ProjectError:
             raise
         except Exception as error:                              # one letter that fails does not hold up the others
-            reason = f"it could not be written: {type(error).__name__}: {error}"
+            reason = f"it could not be written: {plainly(error)}"
             report.failed.append(site_id)
         if reason:
             report.skipped[site_id] = reason

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+from pipelines.errors import plainly
 from pipelines.stages.diagnosing import SiteFailure, not_worked_out
 from pipelines.stages.loading import errors_of
 from pipelines.stages.moments import last_day, zone_of
@@ -45,7 +46,7 @@ def failed_view_of(fleet: "Fleet", site_id: str, as_of: datetime, error: Excepti
     from dashboards.views import site_view
 
     site = fleet.sites[site_id]
-    return site_view(site, not_worked_out(SiteFailure(site_id, f"{type(error).__name__}: {error}")),
+    return site_view(site, not_worked_out(SiteFailure(site_id, plainly(error))),
                      company=fleet.company.name, as_of=last_day(as_of, site.timezone))
 
 
