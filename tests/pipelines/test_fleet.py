@@ -175,7 +175,7 @@ def test_two_units_for_one_quantity_are_refused(folder):
     ('files = "well-1/*.csv"', 'files = "../*.csv"', "leaves the fleet folder"),
     ('files = "well-1/*.csv"', 'files = "/etc/*"', "is an absolute path"),
     ('files = "well-1/*.csv"', 'files = "well**/a.csv"', "'**' inside a name"),
-    ('files = "well-1/*.csv"', 'files = "well-1/*.csv"\ncolumns = {Q = "flow_m3_h"}', "Did you mean 'flow_m3_s'?"),
+    ('files = "well-1/*.csv"', 'files = "well-1/*.csv"\ncolumns = {Q = "flow_m3_h"}', "Did you mean flow_m3_s or draw_flow_m3_s?"),
     ("tilt_deg = 10", 'tilt_deg = "10"', "write the number without quotes"),
     ("tilt_deg = 10", "tilt_deg = true", "is not a number"),
     ("altitude_ft = 5500", 'altitude_ft = "5500"', "is not a number"),
