@@ -8,7 +8,7 @@ import pytest
 
 from diagnostics.claim import judge_claim
 from diagnostics.diagnose import diagnose_site
-from diagnostics.proving.random_plants import random_plant
+from diagnostics.proving.drawing import draw_site
 from diagnostics.proving.simulate import simulate_many
 from diagnostics.site import Guarantee
 
@@ -32,7 +32,7 @@ def _promise_of(truth: pd.DataFrame, sun_kwh_m2: pd.Series, timezone: str, step_
 @pytest.mark.slow
 def test_the_share_of_a_promise_is_found_on_plants_of_other_physics():
     rng = np.random.default_rng(41)
-    plants = [random_plant(rng, number=n, family=family, sensors="everything", step_s=900.0)
+    plants = [draw_site(rng, family, "tracking", number=n, sensors="rich", step_s=900.0)
               for n, family in enumerate(("centrifugal_submersible", "helical_submersible"))]
     ran = simulate_many([plant.truth for plant in plants], start_day=FIRST, days=DAYS, rng=rng)
     for plant, seen in zip(plants, ran, strict=True):

@@ -1,6 +1,6 @@
 """The evidence of a hypothesis against the same Gaussian written out in full, by an outside library."""
 
-import importlib.util
+import subprocess
 import sys
 
 import numpy as np
@@ -95,5 +95,8 @@ def test_windows_and_dense_profiles_are_the_same_thing():
             np.testing.assert_allclose(field.weight[number, place], direct, rtol=1e-8, atol=1e-8)
 
 
-def test_nothing_from_outside_the_standard_stack_is_needed():
-    assert importlib.util.find_spec("scipy") is not None and "prefect" not in sys.modules
+def test_weighing_pulls_in_no_store_scheduler_or_plot():
+    code = ("import sys, diagnostics.diagnose; "
+            "print(sorted({'prefect', 'duckdb', 'plotly', 'matplotlib'} & set(sys.modules)))")
+    printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert printed.strip() == "[]"
