@@ -134,6 +134,7 @@ def _whole_job(folder: Path, out: Path | None, as_of: str | None, month: str | N
     from pipelines.cli.tables import print_failures, print_letters
     from pipelines.stages.loading import open_ledger
     from pipelines.stages.moments import check_written
+    from pipelines.stages.publishing import publish_and_write_letters
 
     with steps() as shown:
         fleet, out_folder = _open(folder, out)
@@ -142,8 +143,10 @@ def _whole_job(folder: Path, out: Path | None, as_of: str | None, month: str | N
         with open_ledger(out_folder) as ledger:
             moment = _moment(as_of, fleet, ledger)
             round_report = _diagnose(fleet, ledger, shown, as_of, None, workers)
-            _publish(fleet, ledger, out_folder, shown, moment)
-            letters_report = _letters(fleet, ledger, out_folder, shown, moment, month)
+        letters_report = publish_and_write_letters(
+            fleet, out_folder, as_of=moment, month=month, workers=workers,
+            on_page=shown.step("Writing pages", len(fleet.sites)),
+            on_letter=shown.step("Writing letters", len(fleet.sites)))
     print_failures(round_report.failed)
     print_letters(letters_report, out_folder)
     return fleet, out_folder, len(round_report.failed) + len(letters_report.failed)

@@ -2,8 +2,10 @@
 
 import json
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -108,6 +110,33 @@ def _refuse_month_without_readings(fleet: "Fleet", ledger: "Ledger", month: str)
              "put the logger files of that month into logs/ and run `liftledger run`." if counted[1] is not None else
              "The ledger holds no readings at all: put logger files into logs/ and run `liftledger run`.")
     raise MomentError(f"No letter can be written for {month}: no site of {fleet.folder} has a reading in it. {there}")
+
+
+def publish_and_write_letters(fleet: "Fleet", out: OutFolder, *, as_of: datetime, month: str | None, workers: int,
+                              on_page: Callable[[str], None] | None = None,
+                              on_letter: Callable[[str], None] | None = None) -> LettersReport:
+    """Write pages and letters, at the same time where two processes may work: readers of a ledger do not wait."""
+    from pipelines.stages.loading import open_ledger
+
+    if workers < 2:
+        with open_ledger(out, read_only=True) as ledger:
+            publish(fleet, ledger, out, as_of=as_of, progress=on_page)
+            return letters(fleet, ledger, out, as_of=as_of, month=month, progress=on_letter)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as beside:
+        written = beside.submit(_letters_apart, fleet, out, as_of, month)
+        with open_ledger(out, read_only=True) as ledger:
+            publish(fleet, ledger, out, as_of=as_of, progress=on_page)
+        report = written.result()
+    for site_id in fleet.sites if on_letter is not None else ():
+        on_letter(site_id)
+    return report
+
+
+def _letters_apart(fleet: "Fleet", out: OutFolder, as_of: datetime, month: str | None) -> LettersReport:
+    from pipelines.stages.loading import open_ledger
+
+    with open_ledger(out, read_only=True) as ledger:
+        return letters(fleet, ledger, out, as_of=as_of, month=month)
 
 
 def _letter(fleet: "Fleet", ledger: "Ledger", out: OutFolder, site_id: str, first: "date", as_of: datetime,

@@ -346,3 +346,27 @@ def test_one_letter_that_fails_does_not_hold_up_the_others(small_fleet, small_ru
     assert "no letter for draw-camp" in capsys.readouterr().err
     assert {path.name for path in (out / "outbox").glob("2026-05*")} == {"2026-05_tule-house.eml",
                                                                          "2026-05_windy-point.eml"}
+
+
+@pytest.mark.slow
+def test_two_processes_give_what_one_gives(small_fleet, small_run, tmp_path):
+    fleet, out = shutil.copytree(small_fleet, tmp_path / "fleet"), tmp_path / "out"
+    assert run("run", fleet, "--out", out, "--workers", "2") == 0
+    for folder in ("pages", "outbox"):
+        for path in (path for path in (small_run / folder).rglob("*") if path.is_file()):
+            assert (out / path.relative_to(small_run)).read_bytes() == path.read_bytes(), path.name
+
+
+def test_an_error_in_the_process_beside_is_told_as_one_of_ours(small_fleet, tmp_path, capsys):
+    """The company has no sender, so no letter can be written; the pages stand all the same."""
+    fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
+    sheet = fleet / "fleet.toml"
+    sheet.write_text(re.sub(r"(?m)^sender = .*$", "", sheet.read_text(encoding="utf-8")), encoding="utf-8")
+    for site_id in ("windy-point", "tule-house"):
+        (fleet / "sites" / f"{site_id}.toml").unlink()
+    code = run("run", fleet, "--out", tmp_path / "out", "--workers", "2")
+    said = capsys.readouterr().err
+    assert code == 2
+    assert "sender" in said
+    assert "Traceback" not in said
+    assert (tmp_path / "out" / "pages" / "index.html").is_file()
