@@ -6,13 +6,14 @@ from pathlib import Path
 
 import pytest
 
+import pipelines
 from diagnostics.service_actions import SERVICE_ACTIONS
 from pipelines.fleet import write_starter_fleet
 from pipelines.schema import schema_text, schemas, write_schemas
 from pipelines.site_reference import FILE_NAME, reference_text, write_reference
 from tests.pipelines.test_fleet import EQUIPMENT, FLEET, PROFILE, SITE
 
-KEPT = Path(__file__).parents[2] / "pipelines" / "schemas"
+KEPT = Path(str(pipelines.__file__)).parent / "schemas"
 RENEW = "run `python -m pipelines.schema pipelines/schemas` and commit what it wrote."
 
 
