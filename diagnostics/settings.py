@@ -16,6 +16,7 @@ class Settings:
     least_judged_share_of_day: float = 0.3
     least_judged_sun_hours_day: float = 2.0
     least_judged_sun_hours: float = 20.0
+    least_judged_days: int = 3
     # Sun low enough that sensor levelling, horizon and start-up decide and nothing can be judged. [W/m2]
     least_irradiance_w_m2: float = 80.0
     # A healthy flow below this share of the rated one is start-up, not delivery.
