@@ -255,8 +255,11 @@ def _verdict(days: pd.DataFrame, findings: Sequence[Finding], judgeable: Judgeab
     recent = days.tail(30)
     judged = recent[recent["judged"].to_numpy(dtype=bool)]
     hours = float(judged["judged_sun_hours"].sum())
-    if silent or float(judgeable.judged_sun_hours.sum()) < settings.least_judged_sun_hours or hours < 5.0:
-        missing = "no readings arrive" if silent else f"only {hours:.0f} judged sun hours in the last 30 days"
+    too_few = (float(judgeable.judged_sun_hours.sum()) < settings.least_judged_sun_hours or hours < 5.0
+               or int(days["judged"].sum()) < settings.least_judged_days)
+    if silent or too_few:
+        missing = ("no readings arrive" if silent else
+                   f"only {hours:.0f} judged sun hours on {len(judged)} days of the last 30")
         return "not enough data", f"No verdict: {missing}."
     last = judged.tail(3)
     if len(last) and (last["main_state"] == "stopped").all() and any(f.cause != "meter_stopped" for f in open_now):
