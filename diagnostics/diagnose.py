@@ -1,6 +1,6 @@
 """One site from readings to findings, account and verdict."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Literal
 
 import numpy as np
@@ -33,11 +33,12 @@ from diagnostics.sufficiency import Judgeable, judge
 Vector = NDArray[np.float64]
 Verdict = Literal["working", "less than it should", "not working", "not enough data"]
 _OPEN = ("new", "growing", "steady", "relapsed")
+# Dangerous or cheap to mend: told however little water they cost.
+TOLD_AT_ANY_LOSS = ("wiring_resistance", "string_open", "module_bypassed")
 
 
 def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequence[ServiceEvent] = (),
-                  neighbours: Mapping[str, SiteDiagnosis] | None = None, settings: Settings | None = None,
-                  as_of_utc: pd.Timestamp | None = None) -> SiteDiagnosis:
+                  settings: Settings | None = None, as_of_utc: pd.Timestamp | None = None) -> SiteDiagnosis:
     """
     Diagnose one site from all its readings.
 
@@ -51,8 +52,6 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
         Values with masks on one grid.
     service_events : sequence of ServiceEvent, optional
         Service log of this site.
-    neighbours : mapping of str to SiteDiagnosis, optional
-        Sites under the same sky or on the same aquifer, as a control group.
     settings : Settings, optional
         Thresholds.
     as_of_utc : pandas.Timestamp, optional
@@ -89,7 +88,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                               flags=_flags(summaries))
     setting = setting_of(site, intervals)
     directions = tolerance_directions(signatures, len(intervals.days), epochs_of(service_events, event_day),
-                                      level_logged=setting.level_logged, warmth_k=_warmth(intervals),
+                                      level_logged=setting.level_logged, warmth_k=warmth_of_days(intervals),
                                       site=site)
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
     field = build_field(noise, no_profiles(len(intervals.days)), directions, settings,
@@ -146,7 +145,7 @@ def _washes(intervals: Intervals, events: Sequence[ServiceEvent], event_day: dic
     return sorted(days)
 
 
-def _warmth(intervals: Intervals) -> Vector:
+def warmth_of_days(intervals: Intervals) -> Vector:
     """Return the daily mean cell temperature in the sun about its own mean; 0 where not known. [K]"""
     cell = intervals.expected["cell_temperature_c"].to_numpy(dtype=np.float64)
     known = np.isfinite(cell) & (intervals.poa_w_m2 > 400.0)
@@ -241,7 +240,7 @@ def _states(site_id: str, days: pd.DataFrame) -> list[StateSpan]:
 def _worth_telling(accepted: Accepted, signatures: Signatures, settings: Settings) -> bool:
     """Keep back faults of the water path that cost less than instruments can prove, unless they are dangerous."""
     cause = accepted.cause
-    if cause.kind != "health" or cause.code in ("wiring_resistance", "string_open", "module_bypassed"):
+    if cause.kind != "health" or cause.code in TOLD_AT_ANY_LOSS:
         return True
     ratio = loss_ratio(accepted, signatures)
     worst = np.sort(ratio[accepted.course > 0.05])[-14:]
