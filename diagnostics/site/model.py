@@ -133,6 +133,7 @@ class Site(Described):
     altitude_m: float = Field(ge=-450, le=6000, description="Above the sea.")
     timezone: str = Field(description="IANA name, for instance 'Africa/Nairobi'; fleet.toml may give it for all sites.")
     installed_on: date = Field(description="Day the system began to work.")
+    installer: str = Field(default="", description="Who built it; rates of findings are counted by it.")
     aquifer: str = Field(default="", description="Sites with the same word here share groundwater.")
     region: str = Field(default="", description="Sites with the same word here share weather.")
     array: Array | None = Field(default=None, description="Modules on their mount.")
