@@ -4,8 +4,8 @@ Hold the expected delivery of sound proving plants against what they delivered, 
     python -m pipelines.prove_expectation --plants 8 --days 90 --markdown
 
 The plants' physics is coded apart from the chain and richer than it, and each is another draw of its machine than the
-one its sheet was printed from. Their arrays are kept clean, for dust is a cause and not part of what a healthy site delivers.
-Nothing is fitted: the chain sees the sheet and the logged weather alone.
+one its sheet was printed from. Their arrays are kept clean, for dust is a cause and no part of health. Nothing is
+fitted: the chain sees the sheet and the logged weather alone.
 """
 
 import argparse

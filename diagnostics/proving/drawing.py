@@ -285,6 +285,12 @@ def _drive(rng: np.random.Generator, kind: str, family: str, machine: Machine) -
                                  "max_speed_rpm": round(machine.speed_rpm * float(rng.uniform(1.02, 1.15)))})
 
 
+def _voltage_coefficient_per_k(cell_voltage_v: float) -> float:
+    """Relative change of a cell's open-circuit voltage that its label prints: the one its own diode has. [1/K]"""
+    ideality, gap_and_three_kt_v = 1.11, 1.12 + 3.0 * 0.0257
+    return -(ideality * gap_and_three_kt_v - cell_voltage_v) / 298.15 / cell_voltage_v
+
+
 def _source(rng: np.random.Generator, kind: str, machine: Machine, latitude: float,
             climate: Climate) -> tuple[Array | None, Battery | None, WindTurbine | None]:
     if kind == "wind":
@@ -305,15 +311,20 @@ def _source(rng: np.random.Generator, kind: str, machine: Machine, latitude: flo
     strings = int(np.clip(round(size / (volts * float(u(5.0, 9.5)))), 1, 40))
     vmp = volts / series
     imp = size / volts / strings
-    cells = 36 if vmp < 24 else 60
+    cells = int(np.clip(round(vmp / 0.517), 12, 150))
     technology = str(rng.choice(["mono", "poly"]))
     low = float(rng.choice([0.0, -3.0, -5.0]))
+    open_v = float(u(1.19, 1.25)) * vmp
     module = Module.model_validate({
         "key": "proving", "technology": technology, "power_w": vmp * imp, "vmp_v": vmp, "imp_a": imp,
-        "voc_v": float(u(1.19, 1.25)) * vmp, "isc_a": float(u(1.05, 1.08)) * imp, "cells_in_series": cells,
-        "temperature_coefficient_voc_per_k": -float(u(0.0026, 0.0033)), "temperature_coefficient_isc_per_k": 0.0005,
-        "temperature_coefficient_power_per_k": -float(u(0.0035, 0.0044)), "power_tolerance_low_pct": low,
-        "power_tolerance_high_pct": max(3.0, -low), "bypass_diodes": 3 if cells == 60 else 2})
+        "voc_v": open_v, "isc_a": float(u(1.05, 1.08)) * imp, "cells_in_series": cells,
+        "temperature_coefficient_voc_per_k": _voltage_coefficient_per_k(open_v / cells) * float(u(0.97, 1.03)),
+        "temperature_coefficient_isc_per_k": 0.0005,
+        # Vmp loses as many volts a kelvin as Voc does, so relative to itself more.
+        "temperature_coefficient_power_per_k": (_voltage_coefficient_per_k(open_v / cells) * open_v / vmp
+                                                * float(u(0.97, 1.03))),
+        "power_tolerance_low_pct": low, "power_tolerance_high_pct": max(3.0, -low),
+        "bypass_diodes": 3 if cells > 40 else 2})
     mount = str(rng.choice(["fixed", "seasonal_tilt", "single_axis_tracker"], p=[0.88, 0.06, 0.06]))
     tilt = float(np.clip(abs(latitude) + u(-6, 8), 5, 50))
     length = float(u(5, 40))
