@@ -13,6 +13,7 @@ import pandas as pd
 
 from dashboards.letter_month import METER_CAUSES
 from dashboards.shown import (
+    DeskUnits,
     clean,
     day_words,
     hours,
@@ -20,6 +21,7 @@ from dashboards.shown import (
     in_desk_words,
     loss,
     number,
+    percent,
     volume,
     volume_number,
     with_unit,
@@ -42,6 +44,8 @@ _COST_WORDS = (("ask", "ring", "phone", "photo"), ("look", "listen", "see "), ("
                ("clamp", "volt", "amp", "current", "measure"),
                ("insulation", "winding", "megger"), ("lift", "pull"))
 
+
+_AS_DESCRIBED = 0.01        # a shift that no meter of the trade shows
 
 # Danger codes whose fixed texts ask for a crew or forbid working alone.
 _NOT_ALONE = frozenset({"E1", "E2", "L1", "C1", "H1"})
@@ -115,8 +119,11 @@ def phone_first(view: SiteView) -> list[str]:
 
 
 def carry(view: SiteView) -> list[str]:
-    """Return the parts of all open findings, each once."""
-    return list(dict.fromkeys(clean(part) for finding in view.open_findings for part in finding.parts))
+    """Return the parts of all open findings, each once, then those that only a rival would need."""
+    sure = [part for finding in view.open_findings for part in finding.parts]
+    perhaps = [part for finding in view.open_findings for part in finding.parts_if_rival
+               if part.split(" (only if")[0] not in sure]
+    return list(dict.fromkeys(clean(part) for part in [*sure, *perhaps]))
 
 
 def dangers(view: SiteView) -> list[str]:
@@ -129,16 +136,25 @@ def crew(finding: Finding) -> str:
     return "Two or more people" if _NOT_ALONE & set(finding.dangers) else ""
 
 
-def size_says(finding: Finding) -> str:
-    """Say the size of a finding with its interval."""
+def size_says(finding: Finding, units: DeskUnits | None = None) -> str:
+    """Say the size of a finding with its interval, in the desk's units of length and volume."""
     ratio = finding.size_unit in ("ratio", "1")
-    low, middle, high = ((100.0 if ratio else 1.0) * part for part in (
-        finding.size_low, finding.size, finding.size_high))
-    behind = "\u202f%" if ratio else with_unit(0.0, finding.size_unit).removeprefix("0")
+    unit = _desk_unit(finding.size_unit, units or DeskUnits())
+    low, middle, high = (100.0 * part if ratio else float(convert(part, finding.size_unit, unit))
+                         if unit != finding.size_unit else part
+                         for part in (finding.size_low, finding.size, finding.size_high))
+    behind = "\u202f%" if ratio else with_unit(0.0, unit).removeprefix("0")
     ends = in_between(low, high)
     shown = f"{within(middle, low, high)}{behind}"
     shown += "" if ends[0] == ends[1] else f" ({ends[0]} to {ends[1]}{behind if ratio else ''})"
-    return f"{shown} {clean(finding.size_means)}".strip() if finding.size_means else shown
+    means = clean(finding.size_means)
+    if unit != finding.size_unit:
+        means = means.removeprefix("metres ")
+    return f"{shown} {means}".strip()
+
+
+def _desk_unit(unit: str, units: DeskUnits) -> str:
+    return {"m": units.length, "m3": units.volume}.get(unit, unit)
 
 
 def finding_title(view: SiteView, finding: Finding) -> str:
@@ -200,11 +216,20 @@ def _cost(says: str) -> int:
 def proof_wanted(finding: Finding) -> list[str]:
     """State beforehand what the data must show after the repair, so that nobody bends it afterwards."""
     lines = ["Daily water back inside the band of expected on the first clear days with the tank calling."]
-    lines += [f"{_title(clean(row.check))}: from {with_unit(row.value, row.unit)} back to "
-              f"{with_unit(row.healthy, row.unit)}." for row in finding.evidence
+    lines += [f"{_title(clean(row.check))}: from {_off(row.value, row.unit)} back to about "
+              f"{_off(row.healthy, row.unit)}." for row in finding.evidence
               if row.outcome == "supports" and row.value is not None and row.healthy is not None
               and row.value != row.healthy][:3]
     return [*lines, "If no clear day comes, the repair stays “not yet proven”."]
+
+
+def _off(value: float, unit: str) -> str:
+    """Print a shift of a summary: ratios are distances from the site's description."""
+    if unit not in ("ratio", "1"):
+        return with_unit(value, unit, 2)
+    if abs(value) < _AS_DESCRIBED:
+        return "as described"
+    return f"{percent(abs(value))} {'above' if value > 0.0 else 'below'} the description"
 
 
 def last_30(view: SiteView) -> Recent | None:

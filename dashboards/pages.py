@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from importlib import metadata
 from typing import Any
 
@@ -38,6 +38,7 @@ from dashboards.rendering import html_page
 from dashboards.shown import UNIT_PRINTED, volume
 from dashboards.small_pictures import month_strip
 from dashboards.views import DAYS_SHOWN, FleetView, SiteView, is_measuring
+from dashboards.visit_facts import meter_table
 from dashboards.wording import desk, letter_wording
 from diagnostics.consequence import CLASS_CODES
 from diagnostics.results import Finding
@@ -103,7 +104,8 @@ def render_visit_sheet(view: SiteView) -> str:
     facts = dict(pair for column in site_facts(view) for pair in column)
     return html_page(
         "visit.html.j2", figures={}, all_dangers=dangers(view), root="../", phone=phone_first(view),
-        proof_wanted=proof_wanted, tests=tests_of_rivals, array_says=facts.get("Array", "none"),
+        proof_wanted=proof_wanted, tests=tests_of_rivals, meters=partial(meter_table, view),
+        array_says=facts.get("Array", "none"),
         intake_says=facts.get("Pump intake", "not written down"),
         level_says=facts.get("Water at rest", "not written down"), **_site(view), **_shared())
 

@@ -43,6 +43,16 @@ class DeskUnits:
         """Return the flow unit that goes with the volume unit."""
         return _FLOW_WITH_VOLUME.get(self.volume, "l_min")
 
+    @property
+    def pressure(self) -> str:
+        """Return the pressure unit on the gauges of a crew that reads lengths in this unit."""
+        return "psi" if self.length == "ft" else "bar"
+
+    @property
+    def temperature(self) -> str:
+        """Return the temperature unit that goes with the volume unit."""
+        return "f" if self.volume == "gal_us" else "c"
+
 
 def significant(value: float, digits: int = 2) -> float:
     """Round to a number of significant digits; 0 and unknown stay what they are."""
