@@ -252,7 +252,8 @@ def two_group_power(sound: Group, weak: Group) -> tuple[Floats, Floats]:
 
 
 def cell_temperature(plane_w_m2: Floats, air_c: Floats, wind_m_s: Floats, step_s: float, *, sky_cover: Floats,
-                     still_w_m2_k: float, wind_w_s_m3_k: float, lag_s: float) -> Floats:
+                     still_w_m2_k: float, wind_w_s_m3_k: float, lag_s: float, absorbed: float = 0.93,
+                     sky_loss_w_m2: float = 75.0) -> Floats:
     """
     Cell temperature from a heat balance with heat lost to the sky and a first-order lag.
 
@@ -266,6 +267,10 @@ def cell_temperature(plane_w_m2: Floats, air_c: Floats, wind_m_s: Floats, step_s
         Heat transfer in still air and its growth with wind. [W/(m² K)], [W s/(m³ K)]
     lag_s : float
         Thermal time constant of the module. [s]
+    absorbed : float, default 0.93
+        Share of the light that becomes heat. [1]
+    sky_loss_w_m2 : float, default 75.0
+        Heat lost to a clear sky. [W/m²]
 
     Returns
     -------
@@ -274,8 +279,8 @@ def cell_temperature(plane_w_m2: Floats, air_c: Floats, wind_m_s: Floats, step_s
     """
     from scipy.signal import lfilter
 
-    to_sky_w_m2 = 75.0 * (1.0 - 0.75 * sky_cover)
-    settled = air_c + (0.93 * plane_w_m2 - 0.4 * to_sky_w_m2) / (still_w_m2_k + wind_w_s_m3_k * wind_m_s)
+    to_sky_w_m2 = sky_loss_w_m2 * (1.0 - 0.75 * sky_cover)
+    settled = air_c + (absorbed * plane_w_m2 - 0.4 * to_sky_w_m2) / (still_w_m2_k + wind_w_s_m3_k * wind_m_s)
     memory = np.exp(-step_s / lag_s)
     lagged, _ = lfilter([1 - memory], [1, -memory], settled, zi=[memory * settled[0]])
     return np.asarray(lagged + 1.5 * plane_w_m2 / 1000.0, dtype=np.float64)

@@ -8,12 +8,21 @@ diagnosis cannot rest on one shape. `drawing_faults` plants causes in them.
 
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Literal
 
 import numpy as np
 
 from diagnostics.proving.machines import Machine, printed_curve, printed_power_table
 from diagnostics.proving.sky import CLIMATES, Climate
 from diagnostics.proving.truth import TruePlant, true_plant
+from diagnostics.proving.variants import (
+    ALL_CLIMATES,
+    HELD_OUT_CLIMATES,
+    INTERVAL_SHARES,
+    INTERVALS_S,
+    held_out_machine,
+    held_out_plant,
+)
 from diagnostics.site import (
     SURFACE,
     Array,
@@ -33,6 +42,7 @@ from diagnostics.site import (
 )
 
 WATER_N_M3 = 998.0 * 9.80665
+Variant = Literal["training", "held_out"]
 
 # Family -> drives it is met with. A wind site is a tracking drive behind a turbine, or a battery.
 DRIVES_OF: dict[str, tuple[str, ...]] = {
@@ -92,7 +102,7 @@ class DrawnSite:
 
 def draw_site(rng: np.random.Generator, family: str | None = None, drive: str | None = None,
               region: str | None = None, *, number: int = 0, sensors: str | None = None, step_s: float | None = None,
-              tolerance: float = 1.0) -> DrawnSite:
+              tolerance: float = 1.0, variant: Variant = "training") -> DrawnSite:
     """
     Draw one site.
 
@@ -100,7 +110,7 @@ def draw_site(rng: np.random.Generator, family: str | None = None, drive: str | 
     ----------
     rng : numpy.random.Generator
     family, drive, region, sensors : str, optional
-        Drawn where not given; `region` is a key of `sky.CLIMATES`, `sensors` one of `SENSORS`, `drive` one of
+        Drawn where not given; `region` is a key of `variants.ALL_CLIMATES`, `sensors` one of `SENSORS`, `drive` one of
         `DRIVES_OF` for the family.
     number : int, default 0
         Names the site.
@@ -108,17 +118,24 @@ def draw_site(rng: np.random.Generator, family: str | None = None, drive: str | 
         Logger interval; 1 to 15 minutes where not given. [s]
     tolerance : float, default 1.0
         Scales how far the true plant lies from its sheet. [1]
+    variant : str, default 'training'
+        'held_out' for physics, intervals, instruments and (where not given) regions of `variants`.
 
     Returns
     -------
     drawn : DrawnSite
     """
+    # Its own chance, so that training plants are drawn as if there were no other kind.
+    aside = rng.spawn(1)[0] if variant == "held_out" else None
     family = family or str(rng.choice(list(FAMILY_SHARES), p=list(FAMILY_SHARES.values())))
     kind = drive or str(rng.choice(DRIVES_OF[family]))
-    region = region or str(rng.choice(list(CLIMATES)))
+    region = region or str(rng.choice(list(CLIMATES if aside is None else HELD_OUT_CLIMATES)))
     sensors = sensors or str(rng.choice(list(SENSORS), p=list(_SENSOR_SHARES)))
-    climate = CLIMATES[region]
+    climate = ALL_CLIMATES[region]
     machine = draw_machine(rng, family, kind)
+    if aside is not None:
+        machine = held_out_machine(machine, aside)
+        step_s = step_s or float(aside.choice(INTERVALS_S, p=INTERVAL_SHARES))
     latitude = float(rng.uniform(*climate.latitude_deg))
     altitude = float(rng.uniform(*climate.altitude_m))
     head = machine.head_m * float(rng.uniform(0.65, 0.95))
@@ -146,6 +163,7 @@ def draw_site(rng: np.random.Generator, family: str | None = None, drive: str | 
                        demand_m3_day=demand, demand_kind=str(rng.choice(["people", "stock", "irrigation"])),
                        age_years=(date(2026, 3, 1) - site.installed_on).days / 365.25)
     truth = truth.replaced(gap_share=float(np.exp(rng.uniform(np.log(0.001), np.log(0.04)))))
+    truth = held_out_plant(truth, aside) if aside is not None else truth
     return DrawnSite(site, truth, family, kind, region, sensors)
 
 

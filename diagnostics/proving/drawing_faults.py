@@ -6,9 +6,10 @@ from datetime import date
 
 import numpy as np
 
-from diagnostics.proving.drawing import DrawnSite, draw_site
+from diagnostics.proving.drawing import DrawnSite, Variant, draw_site
 from diagnostics.proving.planting import PlantedFault, Shape
 from diagnostics.proving.simulate import Plant, simulate_many
+from diagnostics.proving.variants import held_out_fault
 from diagnostics.site import POSITIVE_DISPLACEMENT, SURFACE, Site
 
 Draw = Callable[[np.random.Generator, DrawnSite], float]
@@ -223,7 +224,7 @@ def draw_fault(rng: np.random.Generator, drawn: DrawnSite, days: int, cause: str
 def draw_fleet(rng: np.random.Generator, n: int, *, days: int = 240, sound_share: float = 0.42,
                pair_share: float = 0.06, families: Sequence[str] | None = None,
                regions: Sequence[str] | None = None, first_number: int = 0,
-               step_s: float | None = None) -> list[DrawnPlant]:
+               step_s: float | None = None, variant: Variant = "training") -> list[DrawnPlant]:
     """
     Draw a proving fleet: sound sites, sites in an odd but normal state, and sites with a cause or two.
 
@@ -241,6 +242,8 @@ def draw_fleet(rng: np.random.Generator, n: int, *, days: int = 240, sound_share
     first_number : int, default 0
     step_s : float, optional
         Logger interval of all. [s]
+    variant : str, default 'training'
+        'held_out' for physics and fault courses that nothing was tuned on.
 
     Returns
     -------
@@ -251,7 +254,8 @@ def draw_fleet(rng: np.random.Generator, n: int, *, days: int = 240, sound_share
         chance = rng.spawn(1)[0]
         family = str(chance.choice(list(families))) if families else None
         region = str(chance.choice(list(regions))) if regions else None
-        drawn = draw_site(chance, family, None, region, number=number, step_s=step_s)
+        drawn = draw_site(chance, family, None, region, number=number, step_s=step_s,
+                          variant=variant)
         faults: list[PlantedFault] = []
         dull: tuple[int, int] | None = None
         kind = chance.random()
@@ -270,8 +274,31 @@ def draw_fleet(rng: np.random.Generator, n: int, *, days: int = 240, sound_share
                 second = draw_fault(chance, drawn, days)
                 if second.cause != faults[0].cause:
                     faults.append(second)
+            if variant == "held_out":
+                faults = [held_out_fault(fault, chance) for fault in faults]
         fleet.append(DrawnPlant(drawn, tuple(faults), dull))
     return fleet
+
+
+def like_members(fleet: Sequence[DrawnPlant]) -> list[list[int]]:
+    """
+    Sort plants into groups that are cheap to step together: those that sleep at night first, fine loggers last.
+
+    Parameters
+    ----------
+    fleet : sequence of DrawnPlant
+
+    Returns
+    -------
+    groups : list of list of int
+        Positions in the fleet.
+    """
+    groups: dict[tuple[bool, bool], list[int]] = {}
+    for i, one in enumerate(fleet):
+        fine = one.drawn.truth.logger_step_s < 300.0
+        nights = not fine and (one.drawn.site.battery is not None or one.drawn.site.wind is not None)
+        groups.setdefault((fine, nights), []).append(i)
+    return [groups[key] for key in sorted(groups)]
 
 
 def run_fleet(fleet: Sequence[DrawnPlant], *, start_day: date, days: int, rng: np.random.Generator,
@@ -295,13 +322,8 @@ def run_fleet(fleet: Sequence[DrawnPlant], *, start_day: date, days: int, rng: n
     plants : list of Plant
         In the order of the fleet.
     """
-    groups: dict[tuple[bool, bool], list[int]] = {}
-    for i, one in enumerate(fleet):
-        fine = one.drawn.truth.logger_step_s < 300.0
-        nights = not fine and (one.drawn.site.battery is not None or one.drawn.site.wind is not None)
-        groups.setdefault((fine, nights), []).append(i)
     out: dict[int, Plant] = {}
-    for members in groups.values():
+    for members in like_members(fleet):
         for first in range(0, len(members), at_once):
             part = members[first:first + at_once]
             ran = simulate_many([fleet[i].drawn.truth for i in part], start_day=start_day, days=days,

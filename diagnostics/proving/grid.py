@@ -32,7 +32,7 @@ def lay_grid(batch: "Batch", plants: list[TruePlant]) -> None:
         batch.line[:, i] = pipe_head_m(plant, batch.flow[:, i], beyond_wellhead=True)
         batch.suction[:, i] = suction_head_m(plant, batch.flow[:, i])
     batch.square = batch.flow ** 2
-    batch.turbulent = s.turbulent * batch.flow ** 1.9
+    batch.turbulent = s.turbulent * batch.flow ** s.loss_power
     batch.rated_square = s.rated_head / s.rated_flow ** 2
     batch.guess = np.ones((ROWS, batch.n)) * 1.1
 

@@ -71,13 +71,14 @@ def metered_flow(delivered_m3_s: Floats, plant: TruePlant, faults: Sequence[Plan
     rated = plant.machine.flow_m3_s
     share = delivered_m3_s / rated
     instrument = plant.instruments.get("flow_m3_s", Instrument())
-    droop = 1.0 - 0.04 * np.exp(-share / 0.04)
+    droop = 1.0 - plant.low_flow_droop * np.exp(-share / 0.04)
     flow = delivered_m3_s * instrument.gain * droop * (share > 0.012)
     flow = flow * (1 + instrument.noise_share * rng.standard_normal(flow.size))
     for fault in faults:
         size = course(fault, hours, rng) * fault.size
         if fault.cause == "meter_under_reading":
-            flow = flow * np.clip(1 - size * (1 + 0.5 * np.exp(-share / 0.15)), 0.0, 1.0)
+            extra = fault.details.get("low_flow_extra", 0.5)
+            flow = flow * np.clip(1 - size * (1 + extra * np.exp(-share / 0.15)), 0.0, 1.0)
         elif fault.cause == "meter_over_reading":
             flow = flow * (1 + size)
         elif fault.cause == "meter_stopped":
@@ -195,9 +196,26 @@ def rows_kept(n: int, plant: TruePlant, faults: Sequence[PlantedFault], hours: F
         length = int(np.ceil(rng.exponential(3.0 * 3600.0 / step_s))) if rng.random() < 0.9 else int(
             rng.uniform(12, 60) * 3600.0 / step_s)
         kept[start:start + length] = False
+    if plant.gap_kind != "holes":
+        kept &= _pattern_kept(plant, hours, rng)
     for fault in faults:
         if fault.cause == "logger_silent":
             kept &= ~(course(fault, hours, rng) > 0)
+    return kept
+
+
+def _pattern_kept(plant: TruePlant, hours: Floats, rng: np.random.Generator) -> NDArray[np.bool_]:
+    """Lose rows in a pattern: all nights, the same hours of many days, or a few long outages."""
+    hour_of_day, day = np.mod(hours, 24.0), (hours // 24.0).astype(np.int64)
+    if plant.gap_kind == "nights":
+        return np.asarray((hour_of_day > 4.5) & (hour_of_day < 20.5))
+    if plant.gap_kind == "daily":
+        begins, lost = float(rng.uniform(7.0, 16.0)), rng.random(int(day[-1]) + 1) < 0.4
+        return np.asarray(~(lost[day] & (hour_of_day >= begins) & (hour_of_day < begins + 1.5)))
+    kept = np.ones(hours.size, dtype=bool)
+    for _ in range(2):
+        first = float(rng.uniform(0.0, hours[-1]))
+        kept &= ~((hours >= first) & (hours < first + 24.0 * float(rng.uniform(2.0, 8.0))))
     return kept
 
 

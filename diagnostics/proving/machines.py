@@ -17,7 +17,6 @@ from diagnostics.site import POSITIVE_DISPLACEMENT, CurvePoint, Ejector, PowerTa
 Floats = NDArray[np.float64]
 GRAVITY_M_S2 = 9.80665
 WATER_KG_M3 = 998.0
-RECIRCULATES_BELOW = 0.45
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +51,10 @@ class Machine:
     ejector_depth_m: float = 0.0
     down_pipe_loss: float = 0.0  # of h = c Q^1.8 down to the ejector, and back up from it
     up_pipe_loss: float = 0.0
+    friction_power: float = 1.75         # of flow, in the channels of a rotodynamic pump
+    recirculates_below: float = 0.45     # of best flow
+    rub_share: float = 0.65              # of a displacement pump's losses that do not grow with speed
+    still_share: float = 0.45            # of a motor's fixed losses that do not grow with speed
 
 
 def machine_from_sheet(pump: Pump) -> Machine:
@@ -197,7 +200,7 @@ def _gross_head(x: Floats, q: Floats, shutoff: float | Floats, incidence: float 
                 recirculation: float | Floats) -> Floats:
     euler = shutoff + incidence - recirculation
     slope = euler - 1.0 - friction
-    back = np.maximum(x - q / RECIRCULATES_BELOW, 0.0)
+    back = np.maximum(x - q / 0.45, 0.0)
     root = np.sqrt(np.maximum(q, 0.0))
     return (euler * x * x - slope * x * q - incidence * (q - x) ** 2
             - friction * np.maximum(q, 0.0) * root * np.sqrt(root) + recirculation * back * back)
@@ -215,6 +218,8 @@ class RotodynamicBank:
         self.head = gather("head_m")
         self.shutoff, self.incidence, self.friction = gather("shutoff"), gather("incidence"), gather("friction")
         self.recirculation, self.churning = gather("recirculation"), gather("churning")
+        self.below, self.friction_power = gather("recirculates_below"), gather("friction_power")
+        self.plain_friction = bool(np.all(self.friction_power == 1.75))
         self.euler = self.shutoff + self.incidence - self.recirculation
         self.slope = self.euler - 1.0 - self.friction
         self.design_w = WATER_KG_M3 * GRAVITY_M_S2 * gather("flow_m3_s") * self.head / gather("efficiency")
@@ -243,10 +248,10 @@ class RotodynamicBank:
         head = np.maximum(head_m, 0.0) / (self.head * head_ratio)
         q = flow_m3_s / self.flow + (self.leak + worn_leak) * np.sqrt(head)
         root = np.sqrt(q)
-        rubbed = self.friction * q * root * np.sqrt(root)
+        rubbed = self.friction * (q * root * np.sqrt(root) if self.plain_friction else q ** self.friction_power)
         x = guess
         for _ in range(3):
-            back = np.maximum(x - q / RECIRCULATES_BELOW, 0.0)
+            back = np.maximum(x - q / self.below, 0.0)
             off = q - x
             value = (x * (self.euler * x - self.slope * q) - self.incidence * off * off - rubbed
                      + self.recirculation * back * back - head)
@@ -272,7 +277,8 @@ class DisplacementBank:
         omega = gather("speed_rpm") * 2 * np.pi / 60
         hydraulic_w = WATER_KG_M3 * GRAVITY_M_S2 * self.flow * self.head
         lost_w = hydraulic_w * (1 / gather("efficiency") - 1)
-        self.still_torque_w, self.viscous_w = 0.65 * lost_w, 0.35 * lost_w
+        rub = gather("rub_share")
+        self.still_torque_w, self.viscous_w = rub * lost_w, (1 - rub) * lost_w
         self.omega = omega
 
     def speed_and_power(self, flow_m3_s: Floats, head_m: Floats, slip_ratio: Floats,
@@ -445,7 +451,8 @@ def motor_constants(machine: Machine) -> MotorConstants:
     torque = (machine.motor_voltage_v - current * winding) / omega
     fixed = lost * (1 - machine.copper_share) / omega
     return MotorConstants(omega_rated=float(omega), torque_n_m_a=float(torque), winding_ohm=float(winding),
-                          still_n_m=float(0.45 * fixed), windage_n_m=float(0.55 * fixed),
+                          still_n_m=float(machine.still_share * fixed),
+                          windage_n_m=float((1 - machine.still_share) * fixed),
                           rated_current_a=float(current))
 
 

@@ -48,9 +48,10 @@ def _drives(plants: list[TruePlant], s: SimpleNamespace) -> None:
                for d in drive]
     loss = np.array([1 / p.drive_efficiency - 1 if d.kind != "direct" else 0.0
                      for p, d in zip(plants, drive, strict=True)])
-    s.drive0 = 0.12 * loss * s.rated_w + np.array([p.standby_w if d.kind != "direct" else 0.0
+    shares = np.array([p.drive_shares for p in plants]).T
+    s.drive0 = shares[0] * loss * s.rated_w + np.array([p.standby_w if d.kind != "direct" else 0.0
                                                    for p, d in zip(plants, drive, strict=True)])
-    s.drive1, s.drive2 = 1 + 0.48 * loss, 0.40 * loss / s.rated_w
+    s.drive1, s.drive2 = 1 + shares[1] * loss, shares[2] * loss / s.rated_w
     s.standby = np.array([p.standby_w if d.kind != "direct" else 0.0 for p, d in zip(plants, drive, strict=True)])
     s.tracking = _values(plants, lambda p: p.tracking)
     s.bus = np.array([d.kind == "battery_bus" for d in drive])
@@ -86,6 +87,7 @@ def _water(plants: list[TruePlant], s: SimpleNamespace) -> None:
     s.season, s.deepest = _values(plants, lambda p: p.season_m), _values(plants, lambda p: p.deepest_day)
     s.aquifer = np.array([p.aquifer_s_m2 for p in plants]).T
     s.turbulent = _values(plants, lambda p: p.turbulent_loss)
+    s.loss_power = _values(plants, lambda p: p.loss_power)
     s.casing = _values(plants, lambda p: p.casing_m2)
     s.open = np.array([w.kind == "open" for w in well])
     s.surface = np.array([p.site.pump.family in SURFACE for p in plants])

@@ -100,7 +100,7 @@ def course(fault: PlantedFault, hours: Floats, rng: np.random.Generator) -> Floa
     elif fault.shape == "step":
         share = (day >= fault.start_day).astype(np.float64)
     elif fault.shape == "ramp":
-        share = np.clip((day - fault.start_day) / fault.ramp_days, 0.0, 1.0)
+        share = np.clip((day - fault.start_day) / fault.ramp_days, 0.0, 1.0) ** fault.details.get("bend", 1.0)
     elif fault.shape == "seasonal":
         half = 2.0 * fault.ramp_days
         share = np.where((day > fault.start_day) & (day < fault.start_day + half),

@@ -71,6 +71,14 @@ class TruePlant:
     region_seed: int | None = None
     gap_share: float = 0.004
     battery_start: float = 0.8
+    variant: str = "training"           # "held_out": physics that nothing was tuned on, see `variants`
+    loss_power: float = 1.9             # of the turbulent loss in the well, in flow
+    absorbed: float = 0.93              # of the light, as heat in the module
+    sky_loss_w_m2: float = 75.0         # to a clear night sky
+    glass: float = 0.16                 # cosine at which glass begins to turn light away
+    drive_shares: tuple[float, float, float] = (0.12, 0.48, 0.40)   # of its losses: fixed, with power, with its square
+    gap_kind: str = "holes"             # "nights", "daily" and "long" besides
+    low_flow_droop: float = 0.04        # share a water meter misses at little flow
 
     def replaced(self, **changes: object) -> "TruePlant":
         """Return a copy with some fields changed."""

@@ -85,7 +85,7 @@ def sky_over(plant: TruePlant, days: DailyWeather, unix_s: Floats, local_h: Floa
     tilt, plane_azimuth = _plane(plant, elevation, azimuth, unix_s)
     on_beam, on_other, cosine = plane_parts(elevation, azimuth, beam, scattered, distance, tilt, plane_azimuth,
                                             site.array.ground_albedo if site.array else 0.2)
-    glass = -np.expm1(-cosine / 0.16) / -np.expm1(-1 / 0.16)
+    glass = -np.expm1(-cosine / plant.glass) / -np.expm1(-1 / plant.glass)
     air_mass = 1.0 / np.maximum(sine, 0.03)
     slope = plant.string.spectral_slope if plant.string else 0.0
     spectrum = 1.0 + slope * np.clip(air_mass - 1.5, -0.5, 6.0)
@@ -101,7 +101,8 @@ def sky_over(plant: TruePlant, days: DailyWeather, unix_s: Floats, local_h: Floa
                       * np.exp(0.28 * gust - 0.04), 24.0)
     plane = on_beam + on_other
     cell = cell_temperature(plane, air, wind, step_s, sky_cover=cover * share, still_w_m2_k=plant.still_w_m2_k,
-                            wind_w_s_m3_k=plant.wind_w_s_m3_k, lag_s=plant.module_lag_s)
+                            wind_w_s_m3_k=plant.wind_w_s_m3_k, lag_s=plant.module_lag_s,
+                            absorbed=plant.absorbed, sky_loss_w_m2=plant.sky_loss_w_m2)
     return SkyOverPlant(elevation, azimuth, plane, beam * sine + scattered, scattered, light,
                         on_beam / np.maximum(plane, 1.0), air, cell, wind)
 
