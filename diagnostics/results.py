@@ -61,6 +61,8 @@ class Finding(Record):
     next_test: str
     field_readings: list[str] = Field(default_factory=list, description="What each test should show if this is true.")
     parts: list[str] = Field(default_factory=list)
+    parts_if_rival: list[str] = Field(default_factory=list,
+                                      description="Parts that only a rival would need, each saying which.")
     dangers: list[str] = Field(default_factory=list, description="Danger codes; texts come from causes.cautions.")
     owner_of_cause: str = ""
     urgency: Literal["information", "next_route", "two_weeks", "two_days", "now"] = "next_route"

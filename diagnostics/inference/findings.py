@@ -1,6 +1,6 @@
 """Turn accepted causes into findings: size, onset, evidence rows, rivals, life, water lost."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
@@ -27,6 +27,10 @@ _SHAPE_OF_KIND: dict[str, OnsetShape] = {
     "ramp_window": "ramp", "sawtooth": "ramp", "season": "seasonal", "intermittent": "intermittent"}
 NEW_DAYS = 14
 QUIET_DAYS = 10
+# A rival this probable is worth its parts in the truck. [1]
+PARTS_FROM = 0.1
+# An earlier spell this small beside the greatest is noise of the search and no onset. [1]
+LEAST_SPELL = 0.08
 
 
 @dataclass(frozen=True)
@@ -97,7 +101,8 @@ def build_finding(site_id: str, accepted: Accepted, *, days: pd.Index, signature
         size_low=min(low, size), size_high=max(high, size), size_unit=cause.size_unit, size_means=cause.size_means,
         water_lost_m3_day=loss.per_day_m3, water_lost_low_m3_day=loss.low_m3, water_lost_high_m3_day=loss.high_m3,
         evidence=evidence_rows(accepted, noise, drift, days), rivals=rivals,
-        next_test=_next_test(cause, rivals), field_readings=list(cause.readings), parts=list(cause.parts),
+        next_test=next_test(cause, {rival.cause: rival.probability for rival in rivals}),
+        field_readings=list(cause.readings), parts=list(cause.parts), parts_if_rival=_parts_of_rivals(cause, rivals),
         dangers=list(cause.dangers), owner_of_cause=cause.owner_of_cause, urgency=urgency, status=status,
         status_says=says)
 
@@ -134,7 +139,7 @@ def _life(accepted: Accepted, days: pd.Index, work: Sequence[WorkDay]) -> tuple[
     last, total = _last_active(accepted), len(days)
     begins = _beginnings(active)
     current = int(begins[-1]) if begins.size else accepted.onset
-    onset = accepted.onset if len(begins) <= 1 else current
+    onset = _first_onset(accepted, begins)
     repeated = len(begins) > 1 and accepted.kind != "intermittent"
     # What comes and goes is gone only when it has stayed away.
     patience = QUIET_DAYS if accepted.kind == "intermittent" else 0
@@ -146,7 +151,7 @@ def _life(accepted: Accepted, days: pd.Index, work: Sequence[WorkDay]) -> tuple[
             return "mended", f"Gone since {_day(days, last + 1)}, after the work of {_day(days, near[0].day)}.", onset
         return "healed", f"Gone by itself since {_day(days, last + 1)}.", onset
     if repeated:
-        return "relapsed", f"Back since {_day(days, current)} after it had gone.", current
+        return "relapsed", f"Back since {_day(days, current)} after it had gone.", onset
     if total - accepted.onset <= NEW_DAYS:
         return "new", f"First seen {_day(days, accepted.onset)}.", onset
     recent = accepted.course[-1] - accepted.course[max(0, total - 15)]
@@ -167,6 +172,20 @@ def _beginnings(active: NDArray[np.bool_]) -> NDArray[np.intp]:
     if on.size == 0:
         return on
     return np.asarray(on[np.concatenate(([True], np.diff(on) > NEW_DAYS))])
+
+
+def _first_onset(accepted: Accepted, begins: NDArray[np.intp]) -> int:
+    """
+    Return the day on which the cause first came: a later spell is a relapse of it and no new onset.
+
+    A first spell that is next to nothing beside the greatest one does not date the cause.
+    """
+    if len(begins) <= 1:
+        return accepted.onset
+    # A course rises before it counts as there, so the first spell keeps the onset that was weighed.
+    starts = np.concatenate(([min(accepted.onset, int(begins[0]))], begins[1:]))
+    mass = np.add.reduceat(accepted.course, starts)
+    return int(starts[int(np.argmax(mass >= LEAST_SPELL * mass.max()))])
 
 
 def _meant_for(action: str) -> tuple[str, ...]:
@@ -256,8 +275,20 @@ def _rivals(accepted: Accepted, signatures: Signatures, noise: Noise, drift: pd.
 
 
 def _split(cause: Cause, rival: str) -> str:
-    there = CAUSES[rival].look_alikes.get(cause.code, "")
-    return cause.look_alikes.get(rival, "") or there or CAUSES[rival].test
+    """Return the measurement that splits the pair; where none is named, what shows the named cause itself."""
+    return cause.look_alikes.get(rival, "") or CAUSES[rival].look_alikes.get(cause.code, "") or cause.test
+
+
+def _parts_of_rivals(cause: Cause, rivals: list[Rival]) -> list[str]:
+    """List what a rival would need beyond the named cause, marked as such, so that one drive may do."""
+    found: dict[str, str] = {}
+    for rival in rivals:
+        if rival.probability < PARTS_FROM:
+            continue
+        for part in CAUSES[rival.cause].parts:
+            if part not in cause.parts and part not in found:
+                found[part] = CAUSES[rival.cause].label
+    return [f"{part} (only if: {label[0].lower()}{label[1:]})" for part, label in found.items()]
 
 
 def _against(accepted: Accepted, rival: str) -> str:
@@ -303,13 +334,31 @@ def _group(accepted: Accepted, signatures: Signatures, settings: Settings) -> li
     return sorted(near, key=lambda code: (code != mine, -weighed.probability.get(code, 0.0)))
 
 
-def _next_test(cause: Cause, rivals: list[Rival]) -> str:
-    """Take the test that splits off the most probable rival, else the one that shows the cause."""
-    for rival in rivals:
-        if rival.probability >= 0.05 and rival.split_by:
-            text = rival.split_by
-            return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
-    return cause.test
+def next_test(cause: Cause, rivals: Mapping[str, float]) -> str:
+    """
+    Take the test that splits the named cause from the most probability left to others.
+
+    Parameters
+    ----------
+    cause : Cause
+        The named one.
+    rivals : mapping of str to float
+        Probability of each rival by code. [1]
+
+    Returns
+    -------
+    test : str
+        A measurement that splits a pair counts for every rival it is named for; the cause's own test counts for the
+        rivals that no such measurement is named for, and is taken where there is hardly a rival.
+    """
+    split: dict[str, float] = {}
+    for code, probability in rivals.items():
+        text = _split(cause, code) if code in CAUSES else cause.test
+        split[text] = split.get(text, 0.0) + probability
+    best = max(split, key=lambda text: split[text], default=cause.test)
+    if split.get(best, 0.0) < 0.05:
+        best = cause.test
+    return best[0].upper() + best[1:] + ("" if best.endswith(".") else ".")
 
 
 def nothing_probability(weighed: Weighed) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dpotrf, dpotri
+from scipy.linalg import solveh_banded
 
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
 from diagnostics.evidence.summary import Summaries
@@ -140,7 +140,6 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
     """
     days = profiles.days
     time = np.arange(days, dtype=np.float64)
-    forgetting = np.exp(-np.abs(time[:, None] - time[None, :]) / settings.drift_memory_days)
     used = np.flatnonzero(np.isfinite(noise.values).sum(axis=0) >= LEAST_DAYS)
     features, count = len(used), profiles.count
     courses = np.column_stack([d.course for d in directions]) if directions else np.zeros((days, 0))
@@ -163,17 +162,18 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
             continue
         known = np.flatnonzero(np.isfinite(noise.values[:, column]))
         x = noise.values[known, column].copy()
-        cover = np.diag(noise.variance[known, column]) + feature.drift**2 * forgetting[np.ix_(known, known)]
-        cover += feature.slack**2
+        variance = noise.variance[known, column].copy()
+        shared = [np.full(known.size, feature.slack)]
         for item in touching:
             course = item.course[known]
             x -= item.shift[column] * course
             size = np.hypot(settings.signature_error * feature.signature_error * item.shift[column], item.loose[column])
-            cover += float(size) ** 2 * np.outer(course, course)
+            shared.append(float(size) * course)
             # What a cause disturbs, it disturbs differently every day.
-            cover[np.diag_indices_from(cover)] += (0.5 * item.loose[column] * course) ** 2
+            variance += (0.5 * item.loose[column] * course) ** 2
         precision = np.zeros((days, days))
-        precision[np.ix_(known, known)] = _inverse(cover)
+        precision[np.ix_(known, known)] = day_precision(time[known], variance, feature.drift,
+                                                        settings.drift_memory_days, np.column_stack(shared))
         residual[place, known] = x
         precisions.append(precision)
         pushed = precision @ residual[place]
@@ -201,13 +201,45 @@ def _project_all(vectors: Vector, profiles: Profiles) -> Vector:
     return np.concatenate((windows, profiles.dense.T @ vectors)).T
 
 
-def _inverse(cover: Vector) -> Vector:
-    """Invert a covariance by its Cholesky factor."""
-    factor, failed = dpotrf(cover, lower=1)
-    if failed:
-        return np.asarray(np.linalg.inv(cover))
-    inverse, _ = dpotri(factor, lower=1)
-    return np.asarray(np.tril(inverse) + np.tril(inverse, -1).T)
+def day_precision(time: Vector, variance: Vector, drift: float, memory_days: float, shared: Vector) -> Vector:
+    """
+    Invert the covariance of one summary over its days: noise, drift that forgets, and what all days share.
+
+    The drift is Markov, so its own inverse is tridiagonal (Rasmussen and Williams 2006, appendix B.2), and the noise
+    and the shared parts come in by the matrix inversion lemma (their eq. A.9). Time grows with the square of the days.
+
+    Parameters
+    ----------
+    time : ndarray, shape (n,)
+        Days with a value, rising. [days]
+    variance : ndarray, shape (n,)
+        Noise of each day.
+    drift : float
+        Standard deviation of the slow drift.
+    memory_days : float
+        Time in which the drift forgets all but 1/e of itself. [days]
+    shared : ndarray, shape (n, k)
+        Courses that a unit normal error moves all days along.
+
+    Returns
+    -------
+    precision : ndarray, shape (n, n)
+        Inverse of diag(variance) + drift^2 exp(-|t - t'| / memory) + shared shared'.
+    """
+    precision = np.diag(1.0 / variance)
+    if drift > 0.0:
+        kept = np.exp(-np.diff(time) / memory_days)
+        lost = -np.expm1(-2.0 * np.diff(time) / memory_days)
+        bands = np.zeros((2, len(time)))
+        bands[1] = 1.0 / drift**2 + 1.0 / variance
+        bands[1, 1:] += kept**2 / lost / drift**2
+        bands[1, :-1] += kept**2 / lost / drift**2
+        bands[0, 1:] = -kept / lost / drift**2
+        precision -= solveh_banded(bands, precision, check_finite=False) / variance[:, None]
+    pushed = precision @ shared
+    inner = np.eye(shared.shape[1]) + shared.T @ pushed
+    precision -= pushed @ np.linalg.solve(inner, pushed.T)
+    return np.asarray(0.5 * (precision + precision.T))
 
 
 def _square(precision: Vector, profiles: Profiles) -> Vector:
