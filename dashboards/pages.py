@@ -66,6 +66,7 @@ def render_fleet_page(fleet: FleetView) -> str:
     return html_page(
         "fleet.html.j2", fleet=fleet, words=desk(), counts=counts, figures=held, root="", cautions=cautions,
         headline=headline(fleet), unit=UNIT_PRINTED[fleet.units.volume], unit_code=fleet.units.volume,
+        length_code=fleet.units.length,
         all_dangers=sorted({code for view in fleet.to_visit for code in dangers(view)}),
         unjudged=unjudged_rows(fleet), lists=standing_lists(fleet), drift=drift(fleet),
         outcome_sign=_OUTCOME_SIGN, **_shared(),
@@ -154,7 +155,8 @@ def _site(view: SiteView) -> dict[str, Any]:
     verdict = words["verdict"][verdict_key(view)]
     return {"view": view, "words": words, "verdict": verdict,
             "held": words["class"][view.consequence.class_code], "unit": UNIT_PRINTED[view.units.volume],
-            "unit_code": view.units.volume, "level_known": view.storage.usable_m3 == view.storage.usable_m3,
+            "unit_code": view.units.volume, "length_code": view.units.length,
+            "level_known": view.storage.usable_m3 == view.storage.usable_m3,
             "need": volume(need, view.units.volume, 2) if need == need and need > 0 else "",
             "family": "no pump" if "pump" in absent else words["family"][view.site.pump.family],
             "drive": "no drive" if "drive" in absent else words["drive"][view.site.drive.kind]}

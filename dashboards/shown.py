@@ -25,6 +25,9 @@ _NOTHING = 1e-9             # below it a number is left over from arithmetic, no
 _PERCENT_PLACES = 1
 _FINEST_PLACES: dict[str, int] = {"m3": 2}      # volumes finer than 10 l are nothing at a well; other units are smaller
 _CUBIC_METRES = re.compile(r"(?<![\w.,−-])([−-]?\d+(?:\.\d+)?)((?: to | and |–)(\d+(?:\.\d+)?))?\s?m3\b(?![/^*])")
+_METRES = re.compile(r"(?<![\w.,−-])([−+-]?\d+(?:\.\d+)?)((?: to | and |–)(\d+(?:\.\d+)?))?\s?m\b(?![/^*³²])")
+_DEGREES = re.compile(r"(?<![\w.,−-])([−-]?\d+(?:\.\d+)?)\s?degC\b")
+_PER_AREA = re.compile(r"(?<=W)(h?)/m2\b")
 _BARE_CUBIC = re.compile(r"(?<=\d )m3(?![\w^*])")
 _NO_PERCENT = re.compile(r"(?<![\d.,])[+−-]?0(?:\.0+)?(\s?%)")
 _ISO_DAY = re.compile(r"(?<![\w-])(\d{4})-(\d{2})-(\d{2})(?![\w-])")
@@ -135,11 +138,12 @@ def day_words(when: date) -> str:
     return f"{when.day} {when:%b %Y}"
 
 
-def in_desk_words(text: str, unit: str = "m3") -> str:
+def in_desk_words(text: str, unit: str = "m3", length: str = "m") -> str:
     """
-    Put a sentence of the diagnosis into the desk's volume unit, its way of writing days, and 0 % without a sign.
+    Put a sentence of the diagnosis into the desk's units, its way of writing days, and 0 % without a sign.
 
-    The diagnosis speaks in cubic metres and ISO days; figures keep the significant digits they had, three at most.
+    The diagnosis speaks in cubic metres, metres, degrees Celsius and ISO days; figures keep the significant digits
+    they had, three at most.
     """
     def volumes(found: re.Match[str]) -> str:
         first, _, second = found.groups()
@@ -148,14 +152,36 @@ def in_desk_words(text: str, unit: str = "m3") -> str:
             shown += found.group(2).replace(second, "") + _as_precise(second, unit)
         return f"{shown}{_NARROW_SPACE}{UNIT_PRINTED[unit]}"
 
+    def lengths(found: re.Match[str]) -> str:
+        first, _, second = found.groups()
+        shown = _length_as_precise(first)
+        if second is not None:
+            shown += found.group(2).replace(second, "") + _length_as_precise(second)
+        return f"{shown}{_NARROW_SPACE}{UNIT_PRINTED['ft']}"
+
     def days(found: re.Match[str]) -> str:
         try:
             return day_words(date.fromisoformat(found.group()))
         except ValueError:
             return found.group()
 
+    def degrees(found: re.Match[str]) -> str:
+        warm = float(convert(float(found.group(1).replace("−", "-")), "c", temperature))
+        return f"{warm:.0f}{_NARROW_SPACE}{UNIT_PRINTED[temperature]}"
+
+    temperature = "f" if unit == "gal_us" else "c"
     text = _BARE_CUBIC.sub("m³", _CUBIC_METRES.sub(volumes, text))
+    if length == "ft":
+        text = _METRES.sub(lengths, text)
+    text = _PER_AREA.sub(r"\1/m²", _DEGREES.sub(degrees, text))
     return _NO_PERCENT.sub(r"0\1", _ISO_DAY.sub(days, text))
+
+
+def _length_as_precise(figure: str) -> str:
+    value = float(figure.replace("−", "-"))
+    given = len(figure.replace(".", "").lstrip("−-+0")) or 1
+    shown = number(float(convert(value, "m", "ft")), min(max(given, 2), 3), finest=1)
+    return f"+{shown}" if figure.startswith("+") else shown
 
 
 def _as_precise(figure: str, unit: str) -> str:

@@ -105,6 +105,7 @@ def _share(finding: Finding, judged_days: Sequence[date]) -> CauseShare:
         owner=finding.owner_of_cause or (cause.owner_of_cause if cause else "") or NOT_KNOWN,
         volume_m3=finding.water_lost_m3_day * days, low_m3=finding.water_lost_low_m3_day * days,
         high_m3=finding.water_lost_high_m3_day * days, confidence=finding.confidence, onset=finding.onset,
+        onset_low=finding.onset_low, onset_high=finding.onset_high,
         evidence=finding.evidence, rivals=finding.rivals)
 
 

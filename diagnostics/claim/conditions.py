@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from diagnostics.causes import CAUSES
 from diagnostics.chain.operating_point import delivery_head_m
-from diagnostics.claim.records import DayCondition, Translation
+from diagnostics.claim.records import Answer, Condition, DayCondition, Translation
 from diagnostics.consequence import OPEN_STATUSES
 from diagnostics.expected import ChainNotAvailable, SiteModel
 from diagnostics.results import Finding, ServiceEvent, SiteDiagnosis
@@ -128,6 +129,60 @@ def count_days(site: Site, diagnosis: SiteDiagnosis, translation: Translation, *
     whole = np.nan_to_num(hours) >= envelope.as_written_hours_ratio
     return CountedDays(records, [day for day, take in zip(index, counted, strict=True) if take], due[counted],
                        delivered[counted], irradiation[counted], written[counted], whole[counted])
+
+
+def conditions_present(counted: CountedDays, translation: Translation,
+                       envelope: Envelope | None = None) -> list[Condition]:
+    """
+    Set what the promise asked for beside what stood on the counted days.
+
+    Parameters
+    ----------
+    counted : CountedDays
+    translation : Translation
+    envelope : Envelope, optional
+        How near the promised conditions a day must be to be as written.
+
+    Returns
+    -------
+    conditions : list of Condition
+        Sun, head, and whether the days are whole; empty where no day counts.
+    """
+    envelope = envelope or Envelope()
+    records = [record for record in counted.records if record.counted]
+    if not records:
+        return []
+    promised_sun, promised_head = translation.plane_irradiation_kwh_m2, translation.total_dynamic_head_m
+    sun = np.array([np.nan if one.irradiation_kwh_m2 is None else one.irradiation_kwh_m2 for one in records])
+    head = np.array([np.nan if one.head_m is None else one.head_m for one in records])
+    reached = int(np.sum(sun >= envelope.as_written_irradiation_ratio * promised_sun))
+    made = [_condition("sun a day in the plane of the array", sun, promised_sun, "kwh_m2", f"{reached} of "
+                       f"{len(records)} counted days reach {envelope.as_written_irradiation_ratio:.0%} of it; the "
+                       "others are compared through the model of the system.", reached == len(records))]
+    known = int(np.sum(np.isfinite(head)))
+    if known:
+        within = int(np.sum(head[np.isfinite(head)] <= envelope.as_written_head_ratio * promised_head))
+        made.append(_condition("total dynamic head", head, promised_head, "m", f"Known from the logged level on {known}"
+                               f" of {len(records)} counted days; on {within} not more than "
+                               f"{envelope.as_written_head_ratio:.0%} of it. What was due is due at the head that "
+                               "stood.", within == len(records)))
+    else:
+        made.append(Condition(what="total dynamic head", promised=promised_head, middle=None, low=None, high=None,
+                              unit="m", met="cannot say", says="The pumping level is not logged; the level of the "
+                                                               "site file is taken."))
+    whole = int(np.sum(counted.whole_day))
+    made.append(Condition(what="whole days", promised=None, middle=None, low=None, high=None, unit="",
+                          met="yes" if whole == len(records) else "no",
+                          says=f"On {whole} of {len(records)} counted days nine tenths of the sun hours could be "
+                               "judged; on the others the judged hours alone are compared. Water that a full tank did "
+                               "not call for is not due."))
+    return made
+
+
+def _condition(what: str, values: Floats, promised: float, unit: str, says: str, always: bool) -> Condition:
+    low, middle, high = (float(value) for value in np.nanquantile(values, [0.05, 0.5, 0.95]))
+    met: Answer = "yes" if always else "no"
+    return Condition(what=what, promised=promised, middle=middle, low=low, high=high, unit=unit, met=met, says=says)
 
 
 def due_volume_m3(site: Site, translation: Translation, days: Sequence[date], expected_m3: Floats,
@@ -251,7 +306,8 @@ def _barred(site: Site, diagnosis: SiteDiagnosis, days: Sequence[date], events: 
         since = off_since
         bar((other for other in days if other >= since), "switched off")
     for finding in doubted_sensors(diagnosis.findings, envelope):
-        bar((day for day in days if finding.onset <= day <= finding.last_seen), f"sensor in doubt: {finding.cause}")
+        bar((day for day in days if finding.onset <= day <= finding.last_seen),
+            f"sensor in doubt: {label_of(finding.cause)}")
     return barred
 
 
@@ -261,6 +317,13 @@ def doubted_sensors(findings: Sequence[Finding], envelope: Envelope,
     return [finding for finding in findings if finding.cause in causes
             and finding.confidence >= envelope.doubted_sensor_confidence
             and (finding.status in OPEN_STATUSES or finding.status in ("mended", "healed"))]
+
+
+def label_of(code: str) -> str:
+    """Return the words for a cause, as they stand inside a sentence."""
+    known = CAUSES.get(code)
+    label = known.label if known else code.replace("_", " ")
+    return label[:1].lower() + label[1:]
 
 
 def _numbers(table: pd.DataFrame, column: str) -> Floats:

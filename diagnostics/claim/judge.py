@@ -13,7 +13,14 @@ from diagnostics.claim.attribution import (
     shares_of_missing_water,
     start_of_shortfall,
 )
-from diagnostics.claim.conditions import CountedDays, Envelope, count_days, doubted_sensors
+from diagnostics.claim.conditions import (
+    CountedDays,
+    Envelope,
+    conditions_present,
+    count_days,
+    doubted_sensors,
+    label_of,
+)
 from diagnostics.claim.promise import PromiseNotTranslatable, translate
 from diagnostics.claim.records import (
     Answer,
@@ -41,6 +48,8 @@ from diagnostics.site import Guarantee, Site
 # Below this share of the period's days nothing is said about output (practice: 70 % of sun hours for a verdict on a
 # month; a claim may choose fewer days but must say so).
 _FAIR_COVERAGE = 0.7
+# A cause, or an owner of causes, that is at least this probable is called known.
+_SURE_OF_CAUSE = 0.8
 _NOT_EXAMINED = ("Serial numbers and registration of the parts.", "Photographs, nameplates and settings pages.",
                  "Raw files beyond what the ledger holds; see the list of files and their hashes.",
                  "Contract terms other than those written in the site file.")
@@ -85,7 +94,7 @@ def judge_claim(site: Site, diagnosis: SiteDiagnosis, *, first_day: date, last_d
         raise ValueError(f"the diagnosis is of '{diagnosis.site_id}', the claim of '{site.id}'.")
     envelope = envelope or Envelope()
     try:
-        translation = translate(site)
+        translation = translate(site, near=first_day + (last_day - first_day) // 2)
     except PromiseNotTranslatable as gap:
         return _untranslated(site, diagnosis, first_day, last_day, str(gap), envelope)
     promise = site.guarantee or Guarantee()
@@ -108,7 +117,7 @@ def judge_claim(site: Site, diagnosis: SiteDiagnosis, *, first_day: date, last_d
         translation=translation, days=counted.records, counted_days=len(counted),
         as_written_days=int(counted.as_written.sum()), excluded=_excluded(counted), budget=budget,
         shortfall=shortfall, decision=decision,
-        variants=others, start=start,
+        variants=others, start=start, conditions=conditions_present(counted, translation, envelope),
         shares=shares, owners=owners_of_missing_water(shares), settling=settling,
         smallest_provable_shortfall=provable, ladder=[], not_examined=list(_NOT_EXAMINED))
     return judgement.model_copy(update={"ladder": _ladder(site, diagnosis, judgement, envelope)})
@@ -211,7 +220,7 @@ def _data_fit(diagnosis: SiteDiagnosis, judgement: ClaimJudgement, envelope: Env
     says = f"{judged} of {span} days could be judged."
     if doubted:
         return Rung(number=2, question="Are the data fit?", answer="no", says=says + " In doubt: " + ", ".join(
-            f"{finding.cause} from {finding.onset}" for finding in doubted) + ".")
+            f"{label_of(finding.cause)}, from {finding.onset}" for finding in doubted) + ".")
     answer: Answer = "yes" if judged >= _FAIR_COVERAGE * span else "cannot say"
     return Rung(number=2, question="Are the data fit?", answer=answer, says=says)
 
@@ -225,7 +234,7 @@ def _conditions(judgement: ClaimJudgement) -> Rung:
 
 
 def _beyond_uncertainty(judgement: ClaimJudgement) -> Rung:
-    question = "Is there a shortfall beyond uncertainty?"
+    question = "Is there a shortfall against the promise beyond uncertainty?"
     answers: dict[str, Answer] = {"meets": "no", "does not meet": "yes", "cannot be decided": "cannot say"}
     others = [variant for variant in judgement.variants if variant.outcome not in (
         judgement.decision.outcome, "cannot be decided")]
@@ -241,43 +250,85 @@ def _beyond_uncertainty(judgement: ClaimJudgement) -> Rung:
 def _when(judgement: ClaimJudgement) -> Rung:
     answer: Answer = "cannot say" if judgement.start.kind == "not enough data" else (
         "no" if judgement.start.kind == "no change found" else "yes")
-    return Rung(number=5, question="Can its start be dated?", answer=answer, says=judgement.start.says)
+    return Rung(number=5, question="Did delivery change within the period, and when?", answer=answer,
+                says=judgement.start.says)
 
 
 def _which_cause(judgement: ClaimJudgement) -> Rung:
-    causes = [share for share in judgement.shares if share.kind == "cause"]
+    question = "Is it known what took the water?"
+    causes = _causes(judgement)
+    if judgement.decision.outcome == "meets":
+        return Rung(number=6, question=question, answer="does not arise", says="No water is missing against the "
+                    "promise." + (f" Against its own ability the system lost some: {_named(causes)}" if causes else ""))
     if not causes:
-        return Rung(number=6, question="Is the cause known?", answer="cannot say",
+        return Rung(number=6, question=question, answer="cannot say",
                     says="No cause is held against the site in these days.")
-    first = causes[0]
-    rivals = ", ".join(f"{rival.cause} ({rival.probability:.0%})" for rival in first.rivals[:3])
-    return Rung(number=6, question="Is the cause known?",
-                answer="yes" if (first.confidence or 0.0) >= 0.8 else "cannot say",
-                says="; ".join(f"{share.label} since {share.onset} ({share.confidence or 0:.0%} sure)"
-                               for share in causes) + (f". Could also be: {rivals}." if rivals else "."))
+    return Rung(number=6, question=question,
+                answer="yes" if (causes[0].confidence or 0.0) >= _SURE_OF_CAUSE else "cannot say", says=_named(causes))
+
+
+def _named(causes: list[CauseShare]) -> str:
+    rivals = ", ".join(f"{label_of(rival.cause)} ({rival.probability:.0%})" for rival in causes[0].rivals[:3]
+                       if rival.probability >= 0.01)
+    return "; ".join(f"{share.label}, since {share.onset}{_between(share)} ({share.confidence or 0:.0%} sure)"
+                     for share in causes) + (f". It could also be: {rivals}." if rivals else ".")
+
+
+def _between(share: CauseShare) -> str:
+    if share.onset_low is None or share.onset_high is None or share.onset_low == share.onset_high:
+        return ""
+    return f" (between {share.onset_low} and {share.onset_high})"
+
+
+def _causes(judgement: ClaimJudgement) -> list[CauseShare]:
+    return [share for share in judgement.shares if share.kind == "cause"]
 
 
 def _whose(judgement: ClaimJudgement) -> Rung:
-    owners = {owner: volume for owner, volume in judgement.owners.items() if volume > 0}
-    known = {owner: volume for owner, volume in owners.items() if owner != NOT_KNOWN}
-    answer: Answer = "yes" if known and sum(known.values()) > owners.get(NOT_KNOWN, 0.0) else "cannot say"
-    return Rung(number=7, question="Is it known whose the cause is?", answer=answer,
-                says=", ".join(f"{owner} {volume:.0f} m3" for owner, volume in owners.items()) or "Nothing to share.")
+    """Name an owner only where the causes are known: a full tank and what nobody can explain are nobody's."""
+    question, causes = "Is it known whose the cause is?", _causes(judgement)
+    if judgement.decision.outcome == "meets" and not causes:
+        return Rung(number=7, question=question, answer="does not arise", says="There is no cause to own.")
+    if not causes:
+        return Rung(number=7, question=question, answer="cannot say", says="No cause is known, so no owner is.")
+    owners = owners_of_missing_water(causes)
+    total = sum(owners.values())
+    split = ", ".join(f"{owner} {volume / total:.0%}" for owner, volume in owners.items() if volume > 0.005 * total)
+    first = next(iter(owners))
+    sure = first != NOT_KNOWN and owners[first] >= _SURE_OF_CAUSE * total
+    answer: Answer = "does not arise" if judgement.decision.outcome == "meets" else "yes" if sure else "cannot say"
+    return Rung(number=7, question=question, answer=answer,
+                says=f"Of the water that the causes took, rivals counted as far as they are probable: {split}.")
 
 
 def _settled_by(judgement: ClaimJudgement) -> Rung:
-    first = next((test for test in judgement.settling if test.would_decide), None) or (
-        judgement.settling[0] if judgement.settling else None)
-    open_still = judgement.decision.outcome == "cannot be decided"
-    return Rung(number=8, question="Is there a test that would settle it?", answer="yes" if first else "cannot say",
-                says=("" if open_still else "Settled by the rule; to make it surer: ") + (
-                    first.test if first else "No test is known that would narrow it."))
+    question = "Is there a test that would settle it?"
+    first = judgement.settling[0] if judgement.settling else None
+    if judgement.decision.outcome != "cannot be decided":
+        return Rung(number=8, question=question, answer="does not arise", says="The rule has decided." + (
+            f" What would make it surer: {first.test}" if first else ""))
+    decisive = next((test for test in judgement.settling if test.would_decide), None)
+    if decisive is not None:
+        return Rung(number=8, question=question, answer="yes", says=f"If the ratio stayed where it is: {decisive.test}")
+    if first is None:
+        return Rung(number=8, question=question, answer="cannot say", says="No test is known that would narrow it.")
+    return Rung(number=8, question=question, answer="no",
+                says=f"No single one, if the ratio stayed where it is. What narrows it most: {first.test}")
 
 
 def _lost(judgement: ClaimJudgement) -> Rung:
-    question, found = "Was water lost beyond doubt?", judgement.shortfall
+    question, found = "Is water missing against the promise beyond doubt?", judgement.shortfall
     if found is None:
         return Rung(number=9, question=question, answer="cannot say", says="Not enough days count.")
+    if found.missing_m3 <= 0.0:
+        return Rung(number=9, question=question, answer="no" if found.missing_high_m3 <= 0.0 else "cannot say",
+                    says=f"The counted days gave {-found.missing_m3:.1f} m3 more than was due (95 %: from "
+                         f"{_more_or_less(-found.missing_high_m3)} to {_more_or_less(-found.missing_low_m3)}).")
     return Rung(number=9, question=question, answer="yes" if found.missing_low_m3 > 0 else "cannot say",
-                says=f"{found.missing_m3:.1f} m3 on the counted days (95 % {found.missing_low_m3:.1f} to "
-                     f"{found.missing_high_m3:.1f}), {found.missing_m3_day:.2f} m3 a day.")
+                says=f"{found.missing_m3:.1f} m3 are missing on the counted days (95 %: from "
+                     f"{_more_or_less(-found.missing_high_m3)} to {_more_or_less(-found.missing_low_m3)}), "
+                     f"{found.missing_m3_day:.2f} m3 a day.")
+
+
+def _more_or_less(beyond_due_m3: float) -> str:
+    return f"{abs(beyond_due_m3):.1f} m3 {'more' if beyond_due_m3 >= 0.0 else 'less'} than due"

@@ -16,6 +16,8 @@ _HEAD_ROUNDS = 8
 _HEAD_CLOSE_M = 0.02
 _LIGHT_CHANGE = 0.05
 _HEAD_CHANGE = 0.05
+# How far a clear day may be scaled and still be a day of that season: haze takes a fifth, no sky gives a tenth more.
+_LEAST_SCALE, _MOST_SCALE = 0.8, 1.1
 
 
 class PromiseNotTranslatable(ValueError):  # noqa: N818 - a state of the promise, told to both parties
@@ -31,7 +33,7 @@ class _Day:
     channel: str
 
 
-def translate(site: Site) -> Translation:
+def translate(site: Site, *, near: date | None = None) -> Translation:
     """
     Work out what the guarantee means for this site's model.
 
@@ -43,6 +45,9 @@ def translate(site: Site) -> Translation:
     ----------
     site : Site
         With its `guarantee`.
+    near : date, optional
+        A day of the claimed period: the promised sun takes the course of its season where a clear day of that season
+        comes near the promised irradiation. Left out takes the season that comes nearest to it.
 
     Returns
     -------
@@ -58,7 +63,7 @@ def translate(site: Site) -> Translation:
     try:
         new = _new_and_clean(site)
         SiteModel.build(new)
-        day = _reference_day(new, irradiation, promise.irradiation_plane, promise.air_temperature_c, assumptions)
+        day = _reference_day(new, irradiation, promise, near, assumptions)
         promised_site, head = _at_promised_head(new, day, promise, assumptions)
     except ChainNotAvailable as missing:
         raise PromiseNotTranslatable(f"nothing can be expected of this system: {missing}") from missing
@@ -96,39 +101,52 @@ def _new_and_clean(site: Site) -> Site:
     return site.model_copy(update=changes)
 
 
-def _reference_day(site: Site, irradiation_kwh_m2: float, plane: str, air_temperature_c: float | None,
+def _reference_day(site: Site, irradiation_kwh_m2: float, promise: Guarantee, near: date | None,
                    assumptions: list[str]) -> _Day:
-    """Find the clear day of the year nearest to the promised irradiation, and scale it to it."""
+    """Find a clear day whose course the promised sun may take, and scale it to the promised irradiation."""
     if site.array is None:
         raise PromiseNotTranslatable("the promise names an irradiation but the system has no array.")
-    seen = site
-    channel = "poa_irradiance_w_m2"
-    if plane == "horizontal":
-        channel = "global_horizontal_irradiance_w_m2"
-        level = site.array.model_copy(update={"tilt_deg": 0.0, "mount": "fixed"})
-        seen = site.model_copy(update={"array": level})
-    year = site.installed_on.year
-    days = [date(year, month, 15) for month in range(1, 13)]
+    seen, level = site, promise.irradiation_plane == "horizontal"
+    channel = "global_horizontal_irradiance_w_m2" if level else "poa_irradiance_w_m2"
+    if level:
+        array = site.array.model_copy(update={"tilt_deg": 0.0, "mount": "fixed"})
+        seen = site.model_copy(update={"array": array})
+    days = [date(near.year if near else site.installed_on.year, month, 15) for month in range(1, 13)]
     index = pd.DatetimeIndex(np.concatenate([_day_index(site, day) for day in days])).tz_localize("UTC")
     clear = expect(seen, pd.DataFrame(index=index), _STEP_S)["clear_sky_poa_w_m2"].fillna(0.0)
     local_month = index.tz_convert(site.timezone) - pd.Timedelta(seconds=_STEP_S / 2)
     by_month = np.bincount(local_month.month - 1, weights=clear.to_numpy(), minlength=12) * _STEP_S / 3.6e6
-    nearest = int(np.argmin(np.abs(by_month - irradiation_kwh_m2))) + 1
-    course = clear[local_month.month == nearest]
-    factor = irradiation_kwh_m2 / float(by_month[nearest - 1])
-    assumptions.append(f"The sun of the promised day takes the course of a clear 15 {days[nearest - 1]:%B} at this "
-                       f"site, scaled by {factor:.2f} to {irradiation_kwh_m2:.3g} kWh/m2 "
-                       f"({'in the plane of the array' if plane == 'array' else 'on level ground'}).")
-    if not 0.8 <= factor <= 1.1:
+    chosen = _season(by_month, irradiation_kwh_m2, near)
+    course = clear[local_month.month == chosen + 1]
+    factor = irradiation_kwh_m2 / float(by_month[chosen])
+    assumptions.append(f"The promise names no course of the day; its sun is given that of a clear {days[chosen]} at "
+                       f"this site, scaled by {factor:.2f} to {irradiation_kwh_m2:.3g} kWh/m2 "
+                       f"({'on level ground' if level else 'in the plane of the array'}).")
+    if not _LEAST_SCALE <= factor <= _MOST_SCALE:
         assumptions.append("No clear day of the year comes near that irradiation: the course of the promised day "
                            "should be agreed between the parties.")
+    elif near is not None and days[chosen].month != near.month:
+        assumptions.append(f"A clear day of the claimed season has {float(by_month[near.month - 1]):.1f} kWh/m2, too "
+                           "far from the promised sun; the nearest season that fits was taken.")
     weather = pd.DataFrame({channel: course * factor})
-    if air_temperature_c is not None:
-        weather["air_temperature_c"] = air_temperature_c
-        assumptions.append(f"Air temperature of the promised day {air_temperature_c:g} degC, as promised.")
+    if promise.air_temperature_c is not None:
+        weather["air_temperature_c"] = promise.air_temperature_c
+        assumptions.append(f"Air temperature of the promised day {promise.air_temperature_c:g} degC, as promised.")
     else:
-        assumptions.append("Air temperature of the promised day as usual there; the promise names none.")
-    return _Day(days[nearest - 1], weather, channel)
+        assumptions.append("Air temperature of the promised day as usual in that season; the promise names none.")
+    return _Day(days[chosen], weather, channel)
+
+
+def _season(by_month: np.ndarray, irradiation_kwh_m2: float, near: date | None) -> int:
+    """Return the month, from 0, whose clear day is scaled: the claim's own season if its sun fits, else the nearest."""
+    if near is not None:
+        apart = np.abs(np.arange(12) - (near.month - 1))
+        factor = irradiation_kwh_m2 / by_month
+        fits = [month for month in np.argsort(np.minimum(apart, 12 - apart), kind="stable")
+                if _LEAST_SCALE <= factor[month] <= _MOST_SCALE]
+        if fits:
+            return int(fits[0])
+    return int(np.argmin(np.abs(by_month - irradiation_kwh_m2)))
 
 
 def _day_index(site: Site, day: date) -> pd.DatetimeIndex:

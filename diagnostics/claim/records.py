@@ -8,7 +8,7 @@ from pydantic import Field
 from diagnostics.results import EvidenceRow, Record, Rival
 
 Outcome = Literal["meets", "does not meet", "cannot be decided"]
-Answer = Literal["yes", "no", "cannot say"]
+Answer = Literal["yes", "no", "cannot say", "does not arise"]
 
 
 class Translation(Record):
@@ -91,6 +91,19 @@ class Variant(Record):
     outcome: Outcome
 
 
+class Condition(Record):
+    """One condition of the promise, and what stood on the counted days."""
+
+    what: str
+    promised: float | None
+    middle: float | None = Field(description="Median of the counted days.")
+    low: float | None
+    high: float | None
+    unit: str
+    met: Answer
+    says: str
+
+
 class Start(Record):
     """When delivered over due changed, if it did."""
 
@@ -113,6 +126,8 @@ class CauseShare(Record):
     high_m3: float
     confidence: float | None = None
     onset: date | None = None
+    onset_low: date | None = None
+    onset_high: date | None = None
     evidence: list[EvidenceRow] = Field(default_factory=list)
     rivals: list[Rival] = Field(default_factory=list)
 
@@ -154,6 +169,7 @@ class ClaimJudgement(Record):
     start: Start
     shares: list[CauseShare]
     owners: dict[str, float] = Field(description="Owner of cause -> water, m3.")
+    conditions: list[Condition] = Field(default_factory=list)
     settling: list[Settling]
     smallest_provable_shortfall: float | None = Field(description="Share of due that these instruments could prove.")
     ladder: list[Rung]

@@ -21,13 +21,15 @@ def claim(site: SiteId, first: First, last: Last, fleet: FleetHere = HERE, as_js
     from pipelines.stages.claiming import claim_of
     from pipelines.stages.loading import load
     from pipelines.stages.outfolder import OutFolder
+    from pipelines.stages.viewing import desk_units
 
     loaded = load(fleet)
     judgement = claim_of(loaded, OutFolder.of(fleet, out), site, first, last)
-    sys.stdout.write(to_json(judgement) + "\n" if as_json else claim_text(judgement, loaded.sites[site].name))
+    sys.stdout.write(to_json(judgement) + "\n" if as_json else
+                     claim_text(judgement, loaded.sites[site].name, desk_units(loaded)))
 
 
 def add_to(app: typer.Typer) -> None:
     """Register the verb."""
     app.command(rich_help_panel="Ask", epilog=example(
-        "liftledger claim mesa-line --from 2026-06-01 --to 2026-07-31 --fleet sample-logs/fleet --out demo-out"))(claim)
+        "liftledger claim mesa-line --from 2026-05-01 --to 2026-07-31 --fleet sample-logs/fleet --out demo-out"))(claim)

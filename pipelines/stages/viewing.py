@@ -12,6 +12,7 @@ from pipelines.stages.moments import last_day, zone_of
 if TYPE_CHECKING:
     import pandas as pd
 
+    from dashboards.shown import DeskUnits
     from dashboards.views import FleetView, Intake, PowerPicture, SiteView
     from diagnostics.results import SiteDiagnosis
     from diagnostics.site import Site
@@ -23,7 +24,6 @@ TANK_MEMORY = timedelta(days=10)                               # a level seen lo
 
 def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime, files: "pd.DataFrame") -> "SiteView":
     """Assemble what the page of one site shows."""
-    from dashboards.shown import DeskUnits
     from dashboards.views import site_view
     from diagnostics.stored_water import stored_water
 
@@ -38,7 +38,7 @@ def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime
         power=_power_picture(site, diagnosis),
         service_events=[event for event in fleet.service_events
                         if event.site_id == site_id and event.when_utc <= as_of],
-        units=_desk_units(fleet, DeskUnits))
+        units=desk_units(fleet))
 
 
 def failed_view_of(fleet: "Fleet", site_id: str, as_of: datetime, error: Exception) -> "SiteView":
@@ -52,12 +52,11 @@ def failed_view_of(fleet: "Fleet", site_id: str, as_of: datetime, error: Excepti
 
 def fleet_view_of(fleet: "Fleet", views: Iterable["SiteView"], as_of: datetime, files: "pd.DataFrame") -> "FleetView":
     """Assemble what the fleet page shows; what is wrong in the fleet folder stands on it too."""
-    from dashboards.shown import DeskUnits
     from dashboards.views import fleet_view
 
     return fleet_view(list(views), company=fleet.company.name, as_of=last_day(as_of, zone_of(fleet)),
                       intake=intake_of(files, None), problems=[str(problem) for problem in errors_of(fleet)],
-                      units=_desk_units(fleet, DeskUnits))
+                      units=desk_units(fleet))
 
 
 def intake_of(files: "pd.DataFrame", site_id: str | None) -> "Intake":
@@ -86,10 +85,13 @@ def _moment(value: Any) -> datetime | None:
     return value.to_pydatetime().replace(tzinfo=UTC) if value is not None and value == value else None
 
 
-def _desk_units(fleet: "Fleet", kind: Any) -> Any:
+def desk_units(fleet: "Fleet") -> "DeskUnits":
+    """Return the units in which the company reads its pages, tables and claims."""
+    from dashboards.shown import DeskUnits
+
     if fleet.company.units == "metric":
-        return kind()
-    return kind(volume="gal_us" if fleet.company.units == "us" else "gal_imp", length="ft")
+        return DeskUnits()
+    return DeskUnits(volume="gal_us" if fleet.company.units == "us" else "gal_imp", length="ft")
 
 
 def _power_picture(site: "Site", diagnosis: "SiteDiagnosis") -> "PowerPicture | None":

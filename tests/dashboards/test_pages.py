@@ -212,8 +212,18 @@ def test_sheet_sets_the_findings_own_test_and_readings_before_its_rivals(pages):
     rival = CAUSES["blocked_delivery"].readings[0]
     order = [text.index(needle) for needle in (
         "First test", "Read the outlet pressure at full sun", "Outlet pressure at noon: 0.6 bar", "Then, to split off",
-        "Gauge at the wellhead", clean(rival))]
+        "Gauge at the wellhead while it pumps", clean(rival))]
     assert order == sorted(order)
+
+
+def test_sheet_sets_meters_side_by_side_in_the_crews_units(sampled):
+    view = next(view for view in sampled.sites if view.site.id == "acacia")
+    metric, us = (_words(render_visit_sheet(replace(view, units=units))) for units in (
+        DeskUnits(), DeskUnits(volume="gal_us", length="ft")))
+    for needle in ("Sun 800 W/m²", "Sun 300 W/m²", "Array volts at the drive", "If intake or strainer clogged"):
+        assert needle in metric and needle in us, needle
+    assert "l/min" in metric and "bar" in metric and "gpm" not in metric
+    assert "US gpm" in us and "psi" in us and "l/min" not in us
 
 
 def _changed(view, **finding):

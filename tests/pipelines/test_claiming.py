@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 import pytest
 
 from dashboards.claim_report import claim_text
+from dashboards.shown import DeskUnits, in_desk_words
 from diagnostics.claim import judge_claim, translate
 from diagnostics.readings import SiteReadings
 from diagnostics.results import SiteDiagnosis
@@ -42,7 +44,7 @@ def fleet(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def diagnosis(fleet) -> SiteDiagnosis:
-    told = translate(fleet.sites["well-1"])
+    told = translate(fleet.sites["well-1"], near=date(2025, 6, 15))
     days = pd.DataFrame({
         "judged": True, "reason": "", "expected_m3": told.sheet_volume_m3, "expected_low_m3": 1.0,
         "expected_high_m3": 99.0, "delivered_m3": np.tile([13.0, 14.0, 15.0], 10),
@@ -109,9 +111,36 @@ def test_the_text_gives_the_verdict_first_and_nothing_of_the_record_is_missing(f
     for said in [*judged.translation.assumptions, *(line.why for line in judged.budget), *judged.not_examined,
                  *(other.choice for other in judged.variants), *(test.test for test in judged.settling),
                  *(rung.says for rung in judged.ladder)]:
-        assert " ".join(said.split()) in flat, said
-    assert "Offer 17" in text and "70.0%" in text
+        assert " ".join(in_desk_words(said).split()) in flat, said
+    for condition in judged.conditions:
+        assert " ".join(in_desk_words(condition.says).split()) in flat, condition.what
+    assert "Offer 17" in text and "70 %" in flat
     assert max(map(len, text.splitlines())) <= 100
+    assert not re.search(r"Missing:? [−-]|\bnan\b|\bNone\b|[−-]0\.0", text)
+
+
+def test_the_text_speaks_the_companys_units(fleet, diagnosis):
+    judged = judge_claim(fleet.sites["well-1"], diagnosis, first_day=date(2025, 6, 1), last_day=date(2025, 6, 30))
+    us = claim_text(judged, "Well one", DeskUnits(volume="gal_us", length="ft"))
+    # 1 m3 is 264.172 US gal, 1 m is 3.28084 ft (NIST SP 811, appendix B.8): 20 m3 a day at 38 m.
+    assert "5 280 US gal a day at a head of 125 ft" in " ".join(us.split())
+    assert not re.search(r"\d\s?m3|m³|\d m\b", us)
+    assert "111 000 US gal" in " ".join(us.split())         # 420 of 600 m3 came
+
+
+def test_nothing_missing_is_said_in_words(fleet, diagnosis):
+    more = replace(diagnosis, days=diagnosis.days.assign(delivered_m3=diagnosis.days["delivered_m3"] * 2.0))
+    judged = judge_claim(fleet.sites["well-1"], more, first_day=date(2025, 6, 1), last_day=date(2025, 6, 30))
+    assert judged.decision.outcome == "meets"
+    text = " ".join(claim_text(judged, "Well one").split())
+    assert "Nothing is missing in the sum: 240 m³ more came than was due" in text
+    # No shortfall, so nobody is asked to own one.
+    assert [rung.answer for rung in judged.ladder[5:8]] == ["does not arise"] * 3
+
+
+def test_the_text_accuses_nobody(fleet, diagnosis):
+    judged = judge_claim(fleet.sites["well-1"], diagnosis, first_day=date(2025, 6, 1), last_day=date(2025, 6, 30))
+    text = claim_text(judged, "Well one")
     # Neutral words: nobody is accused.
     assert not re.search(r"fraud|fault of|guilty|blame|lied", text, re.IGNORECASE)
 

@@ -33,7 +33,7 @@ def site() -> Site:
 
 @pytest.fixture(scope="module")
 def promise(site):
-    return translate(site)
+    return translate(site, near=FIRST)      # as `judge_claim` does for its period
 
 
 def diagnosis_of(site: Site, ratio, *, translation, days: int = 60, seed: int = 3, scatter: float = 0.04,
@@ -93,6 +93,20 @@ def test_more_sun_gives_more_water_and_more_head_less(promise):
 
 
 # By hand: with static head the promised 40 m are lift alone, so less water is due of the sheet than with 40 m total.
+def test_the_promised_sun_takes_the_course_of_the_claims_own_season_where_that_fits(site):
+    clear = {month: translate(site, near=date(2025, month, 10)) for month in range(1, 13)}
+    own = [month for month, told in clear.items() if told.reference_day == date(2025, month, 15)]
+    # The brightest months lie around the southern summer at 1 degree south; there 6 kWh/m2 is a clear day's sun.
+    assert {1, 2, 12} <= set(own) < set(range(1, 13))
+    for month, told in clear.items():
+        assert told.plane_irradiation_kwh_m2 == pytest.approx(6.0, rel=1e-6)
+        said = " ".join(told.assumptions)
+        assert str(told.reference_day) in said
+        assert ("nearest season that fits" in said) == (month not in own)
+    dark = translate(site_with(daily_irradiation_kwh_m2=11.0), near=date(2025, 6, 10))
+    assert any("should be agreed between the parties" in one for one in dark.assumptions)
+
+
 def test_a_static_head_leaves_friction_to_the_seller(promise):
     assert translate(site_with(head_is="static")).sheet_volume_m3 < promise.sheet_volume_m3
 
@@ -149,7 +163,7 @@ def test_days_are_left_out_for_named_reasons(site, promise):
     reasons = [record.reasons[0] if not record.counted else "" for record in counted.records]
     assert reasons == ["not judged: no irradiance", "tank full for most of the day", "sun far below the promised",
                        "low-water protection stopped the pump", "work on the site", "work on the site", "switched off",
-                       "work on the site", "", "sensor in doubt: meter_under_reading"]
+                       "work on the site", "", "sensor in doubt: the water meter reads low"]
     assert counted.days == [FIRST + timedelta(days=8)]
 
 
@@ -364,7 +378,7 @@ def test_a_sensor_in_doubt_makes_the_data_unfit_and_takes_no_water(site, promise
         finding("meter_under_reading", onset=FIRST, last_seen=FIRST + timedelta(days=59))]),
         first_day=FIRST, last_day=FIRST + timedelta(days=59))
     assert judged.decision.outcome == "cannot be decided" and judged.counted_days == 0
-    assert judged.ladder[1].answer == "no" and "meter_under_reading" in judged.ladder[1].says
+    assert judged.ladder[1].answer == "no" and "the water meter reads low" in judged.ladder[1].says
     assert [share.kind for share in judged.shares] == ["unexplained"]
 
 
