@@ -103,7 +103,8 @@ def pump_along(batch: "Batch", g: SimpleNamespace, now: SimpleNamespace) -> tupl
             level = (batch.p.pump_height + g.level + g.suction)[:, batch.jets]
             outlet = (g.delivery - batch.p.pump_height)[:, batch.jets]
             flow[:, batch.jets], head[:, batch.jets], g.outlet[:, batch.jets] = batch.jet_bank.asked_of_pump(
-                batch.flow[:, batch.jets], level, outlet)
+                batch.flow[:, batch.jets], level, outlet, air_head_m=(batch.p.air_head - batch.p.vapour)[batch.jets],
+                need_m=part(0.6 * (batch.p.need + now.suction_need_extra_m), batch.jets))
         guess = batch.guess[:, batch.roto]
         x[:, batch.roto], shaft[:, batch.roto] = batch.rotors.speed_and_power(
             flow, head, guess, part(now.head_ratio, batch.roto), part(now.worn_leak, batch.roto))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnostics.proving.array_side import array_current, bank_of, right_branch, source_power
-from diagnostics.proving.grid import laid_grid, lay_grid, operating_point
+from diagnostics.proving.grid import DEAD_ROWS, laid_grid, lay_grid, operating_point
 from diagnostics.proving.machines import DisplacementBank, JetBank, RotodynamicBank
 from diagnostics.proving.plant_numbers import gather
 from diagnostics.proving.planting import CONDITIONS
@@ -233,7 +233,10 @@ class Batch:
         wants = wants & (now.drive_dead < 0.5) & ~st.bus_off
         # can it start, can it go on
         first_asked = (g.motor_w[0] * s.drive1 + s.drive0)
-        stick = (g.torque[0] * s.stick + s.still) / (s.torque * now.motor_ratio)
+        # Coupled directly, a displacement pump breaks away against its whole head; a booster multiplies current.
+        stands = s.direct & (np.arange(self.n) >= self.pd.start)
+        first_torque = np.where(stands, g.torque[DEAD_ROWS.size], g.torque[0])
+        stick = (first_torque * s.stick + s.still) / (s.torque * now.motor_ratio)
         electronic = ~s.held & ~s.bus
         start = np.where(electronic, available >= np.maximum(s.start_w, 1.15 * first_asked) * st.jitter, True)
         if np.any(s.held):

@@ -46,6 +46,7 @@ class Machine:
     motor_voltage_v: float = 100.0
     copper_share: float = 0.5
     nozzle_m2: float = 0.0
+    annulus_m2: float = 0.0     # of an ejector's throat, beside the jet
     jet_head_ratio: float = 0.0
     jet_flow_ratio: float = 1.0
     ejector_depth_m: float = 0.0
@@ -140,6 +141,7 @@ def with_ejector(machine: Machine, ejector: Ejector) -> Machine:
     a, b, c = entry - lost * share ** 2, -2 * lost * share ** 2, still
     cutoff = (-b - np.sqrt(b * b - 4 * a * c)) / (2 * a)
     return replace(machine, kind="jet", nozzle_m2=float(np.pi / 4 * ejector.nozzle_diameter_m ** 2),
+                   annulus_m2=float(np.pi / 4 * (ejector.throat_diameter_m ** 2 - ejector.nozzle_diameter_m ** 2)),
                    jet_head_ratio=float(still / (1.0 + ejector.nozzle_loss_k - still)),
                    jet_flow_ratio=float(0.97 * cutoff), ejector_depth_m=ejector.depth_m)
 
@@ -313,21 +315,29 @@ class JetBank:
 
     def __init__(self, machines: list[Machine]) -> None:
         self.nozzle_m2 = np.array([m.nozzle_m2 for m in machines])
+        self.annulus_m2 = np.array([max(m.annulus_m2, 1e-9) for m in machines])
         self.still = np.array([m.jet_head_ratio for m in machines]) * 0.95
         self.cutoff = np.array([m.jet_flow_ratio for m in machines])
         self.depth_m = np.array([m.ejector_depth_m for m in machines])
         self.down_loss = np.array([m.down_pipe_loss for m in machines])
         self.up_loss = np.array([m.up_pipe_loss for m in machines])
 
-    def asked_of_pump(self, flow_m3_s: Floats, level_m: Floats, outlet_head_m: Floats) -> tuple[Floats, Floats, Floats]:
+    def asked_of_pump(self, flow_m3_s: Floats, level_m: Floats, outlet_head_m: Floats, *,
+                      air_head_m: Floats | float = 1e9,
+                      need_m: Floats | float = 0.0) -> tuple[Floats, Floats, Floats]:
         """
         Flow through, and head over, the pump when a delivered flow comes up by the ejector.
+
+        The regulating valve at the outlet is closed in until the nozzle has its pressure and the pump's inlet its
+        net positive suction head; a throat that cavitates asks ever more.
 
         Parameters
         ----------
         flow_m3_s, level_m, outlet_head_m : ndarray, shape (rows, plants)
             Delivered flow; water level below the pump axis with suction losses; head asked at the pump's outlet.
             [m³/s], [m], [m]
+        air_head_m, need_m : ndarray or float
+            Head of the air above that of vapour; what the pump needs of it at its inlet. [m]
 
         Returns
         -------
@@ -335,19 +345,24 @@ class JetBank:
             The last is what stands at the pump's outlet, before the regulating valve. [m³/s], [m], [m]
         """
         entry = self.depth_m - level_m
-        # The regulating valve at the outlet is closed in as far as the ejector needs its nozzle pressure.
         least = flow_m3_s / (0.95 * self.cutoff)
         need = (least / (0.94 * self.nozzle_m2)) ** 2 / (2 * GRAVITY_M_S2) + self.down_loss * least ** 1.8
         outlet = np.maximum(outlet_head_m, need + entry - self.depth_m)
-        nozzle_head = outlet + self.depth_m
         through = np.full_like(flow_m3_s, 0.0) + least
-        for _ in range(3):
-            pressed = np.maximum(nozzle_head - self.down_loss * through ** 1.8 - entry, 0.5)
-            through = 0.5 * through + 0.5 * 0.94 * self.nozzle_m2 * np.sqrt(2 * GRAVITY_M_S2 * pressed)
-        ratio = np.clip(flow_m3_s / through / self.cutoff, 0.0, 0.999)
-        lift = self.still * (1 - ratio ** 1.15)
-        behind = (entry + lift * (entry + pressed)) / (1 + lift) - self.up_loss * (flow_m3_s + through) ** 1.8
-        return flow_m3_s + through, outlet - (behind - self.depth_m), outlet
+        for _ in range(5):
+            nozzle_head = outlet + self.depth_m
+            for _ in range(3):
+                pressed = np.maximum(nozzle_head - self.down_loss * through ** 1.8 - entry, 0.5)
+                through = 0.5 * through + 0.5 * 0.94 * self.nozzle_m2 * np.sqrt(2 * GRAVITY_M_S2 * pressed)
+            ratio = np.clip(flow_m3_s / through / self.cutoff, 0.0, 0.999)
+            lift = self.still * (1 - ratio ** 1.15)
+            behind = (entry + lift * (entry + pressed)) / (1 + lift) - self.up_loss * (flow_m3_s + through) ** 1.8
+            missing = np.maximum(need_m - air_head_m - (behind - self.depth_m), 0.0)
+            outlet = np.minimum(outlet + missing * (1 + lift) / np.maximum(lift, 0.1), 150.0)
+        # Incipient cavitation of a throat at about 1.2 heads of its annulus (0.8 to 1.67 in the literature).
+        annulus = flow_m3_s / self.annulus_m2
+        short = np.maximum(1.2 * annulus ** 2 / (2 * GRAVITY_M_S2) - (air_head_m + entry - self.depth_m), 0.0)
+        return flow_m3_s + through, outlet - (behind - self.depth_m) + 6.0 * short, outlet
 
 
 def printed_curve(machine: Machine, shares: tuple[float, ...] = (0.0, .3, .6, .8, 1.0, 1.2, 1.4)) -> list[CurvePoint]:
