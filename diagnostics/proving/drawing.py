@@ -153,7 +153,7 @@ def draw_site(rng: np.random.Generator, family: str | None = None, drive: str | 
                 longitude_deg=float(rng.uniform(*climate.longitude_deg)), altitude_m=altitude,
                 timezone=climate.timezone, installed_on=date(2021 + int(rng.integers(0, 4)), 3, 1), region=region,
                 array=array, battery=battery, wind=wind, drive=table,
-                pump=_sheet(rng, machine, family, ejector, table.kind), well=well, pipework=pipework, tank=tank,
+                pump=_sheet(rng, machine, family, ejector, table), well=well, pipework=pipework, tank=tank,
                 flow_meter=meter)
     channels = _channels(rng, sensors, site)
     demand = None if tank is None else delivery * 6 * 3600.0 * float(rng.uniform(0.7, 2.2))
@@ -200,12 +200,24 @@ def draw_machine(rng: np.random.Generator, family: str, drive: str) -> Machine:
                    motor_voltage_v=voltage, copper_share=float(u(0.35, 0.65)))
 
 
-def _sheet(rng: np.random.Generator, machine: Machine, family: str, ejector: Ejector | None, drive: str) -> Pump:
-    kind = "induction" if drive == "frequency" else "brushed_dc"
-    if drive in ("tracking", "voltage_booster") and machine.motor_power_w > 250:
+def _fastest(drive: Drive, machine: Machine) -> float:
+    """Highest speed over rated speed that a drive allows: the sheet of a whole system is printed with it."""
+    if drive.max_frequency_hz is not None:
+        return drive.max_frequency_hz / drive.rated_frequency_hz
+    return 1.15 if drive.max_speed_rpm is None else drive.max_speed_rpm / machine.speed_rpm
+
+
+def _warm_efficiency(machine: Machine) -> float:
+    """Motor efficiency as a plate prints it, with the winding at its working warmth (35 K, half of the losses)."""
+    return 1.0 - (1.0 - machine.motor_efficiency) * (1.0 + 0.5 * 0.0039 * 35.0)
+
+
+def _sheet(rng: np.random.Generator, machine: Machine, family: str, ejector: Ejector | None, drive: Drive) -> Pump:
+    kind = "induction" if drive.kind == "frequency" else "brushed_dc"
+    if drive.kind in ("tracking", "voltage_booster") and machine.motor_power_w > 250:
         kind = "brushless_dc"
     motor = Motor.model_validate({"kind": kind, "rated_power_w": round(machine.motor_power_w),
-                                  "rated_efficiency": round(machine.motor_efficiency, 3),
+                                  "rated_efficiency": round(_warm_efficiency(machine), 3),
                                   "rated_voltage_v": machine.motor_voltage_v, "rated_speed_rpm": machine.speed_rpm})
     plain = {"key": f"{family}-proving", "family": family, "motor": motor, "rated_speed_rpm": machine.speed_rpm,
              "npsh_required_m": round(machine.suction_need_m, 1)}
@@ -221,7 +233,7 @@ def _sheet(rng: np.random.Generator, machine: Machine, family: str, ejector: Eje
     heads = tuple(round(float(h), 1) for h in machine.head_m * np.array([.35, .6, .8, 1.0, 1.2]))
     watts = tuple(round(float(w)) for w in machine.motor_power_w * np.array([.3, .45, .65, .85, 1.05]))
     return Pump.model_validate({**plain, "max_head_m": round(1.5 * machine.head_m),
-                                "power_table": printed_power_table(machine, heads, watts, 0.94)})
+                                "power_table": printed_power_table(machine, heads, watts, 0.94, _fastest(drive, machine))})
 
 
 def _water_path(rng: np.random.Generator, family: str, machine: Machine, head: float, altitude_m: float,

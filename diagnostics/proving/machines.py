@@ -397,7 +397,7 @@ def printed_curve(machine: Machine, shares: tuple[float, ...] = (0.0, .3, .6, .8
 
 
 def printed_power_table(machine: Machine, heads_m: tuple[float, ...], powers_w: tuple[float, ...],
-                        drive_efficiency: float) -> list[PowerTablePoint]:
+                        drive_efficiency: float, speed_ratio_max: float = 1.15) -> list[PowerTablePoint]:
     """
     Print flow against input power at several heads, as sheets of whole systems do.
 
@@ -408,6 +408,8 @@ def printed_power_table(machine: Machine, heads_m: tuple[float, ...], powers_w: 
         [m], [W]
     drive_efficiency : float
         [1]
+    speed_ratio_max : float, default 1.15
+        Highest speed over rated speed. [1]
 
     Returns
     -------
@@ -429,7 +431,7 @@ def printed_power_table(machine: Machine, heads_m: tuple[float, ...], powers_w: 
         current = torque / constants.torque_n_m_a
         asked = current * (constants.torque_n_m_a * omega + current * constants.winding_ohm) / drive_efficiency
         for power in powers_w:
-            usable = (asked[:, 0] <= power) & (x[:, 0] <= 1.15)
+            usable = (asked[:, 0] <= power) & (x[:, 0] <= speed_ratio_max)
             flow = float(flows[usable, 0].max()) if usable.any() else 0.0
             cells.append(PowerTablePoint(head_m=head, input_power_w=power, flow_m3_s=float(f"{flow:.3g}")))
     return cells
