@@ -90,6 +90,27 @@ class Consequence:
     reasons: tuple[str, ...]
 
 
+def fault_probability(finding: Finding) -> float:
+    """
+    Return how probable it is that the plant and not its measuring is at fault, by a finding and its rivals.
+
+    Causes that sensors cannot tell apart may each be improbable and a fault still certain.
+
+    Parameters
+    ----------
+    finding : Finding
+        With its rivals.
+
+    Returns
+    -------
+    probability : float
+        0 to 1. [1]
+    """
+    own = 0.0 if finding.cause in MEASURING_CAUSES else finding.confidence
+    others = sum(rival.probability for rival in finding.rivals if rival.cause not in MEASURING_CAUSES)
+    return float(min(own + others, 1.0))
+
+
 def open_findings(findings: Sequence[Finding]) -> list[Finding]:
     """
     Return findings that are not healed or mended, the costliest first.

@@ -1,7 +1,7 @@
 """One site from readings to findings, account and verdict."""
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from diagnostics.account import DayBooks, accounts_by_month
 from diagnostics.baseline import epochs_of, tolerance_directions
+from diagnostics.causes import CAUSES
+from diagnostics.data_chain import TOLD_BY_RULE, look_at_water, look_through
 from diagnostics.evidence.days import daily_summaries
 from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
 from diagnostics.evidence.run_states import interval_states
@@ -24,15 +26,15 @@ from diagnostics.inference.silence import silence_findings
 from diagnostics.inference.weigh import build_field, day_noise, feature_drift
 from diagnostics.readings import SiteReadings
 from diagnostics.repairs import prove_repairs
-from diagnostics.results import DAY_COLUMNS, Finding, ServiceEvent, SiteDiagnosis, StateSpan
+from diagnostics.results import DAY_COLUMNS, ServiceEvent, SiteDiagnosis, StateSpan
 from diagnostics.settings import Settings
 from diagnostics.site import Site
 from diagnostics.station import diagnose_station
 from diagnostics.sufficiency import Judgeable, judge
+from diagnostics.verdict import verdict_of
 
 Vector = NDArray[np.float64]
-Verdict = Literal["working", "less than it should", "not working", "not enough data"]
-_OPEN = ("new", "growing", "steady", "relapsed")
+_WEIGHED = {code: cause for code, cause in CAUSES.items() if code not in TOLD_BY_RULE}
 # Dangerous or cheap to mend: told however little water they cost.
 TOLD_AT_ANY_LOSS = ("wiring_resistance", "string_open", "module_bypassed")
 
@@ -67,20 +69,27 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
         return _empty(site, "No readings at all.")
     if site.parts_absent:
         return diagnose_station(site, readings, settings=settings)
-    notes: list[str] = []
+    chain = look_through(site, readings)
+    notes: list[str] = list(chain.notes)
     model: SiteModel | None
     try:
         model = SiteModel.build(site)
     except ChainNotAvailable as gap:
         model = None
         notes.append(f"Expected delivery cannot be reckoned: {gap}")
-    weather = pd.DataFrame({name: readings.sound(name) for name in WEATHER_CHANNELS}, index=readings.values.index)
-    expected = expect(site, weather, readings.interval_s, model=model)
-    intervals = build_intervals(site, readings, expected, model, settings, as_of_utc=as_of_utc)
+    weather = pd.DataFrame({name: chain.readings.sound(name) for name in WEATHER_CHANNELS},
+                           index=chain.readings.values.index)
+    expected = expect(site, weather, chain.readings.interval_s, model=model)
+    intervals = build_intervals(site, chain.readings, expected, model, settings, as_of_utc=as_of_utc)
+    looked = chain if model is None else look_at_water(site, chain, *_due_flows(model, intervals))
+    if looked.readings is not chain.readings:
+        intervals = build_intervals(site, looked.readings, expected, model, settings, as_of_utc=as_of_utc)
+    chain, readings = looked, looked.readings
     judgeable = judge(site, intervals, settings)
     summaries = daily_summaries(site, readings, intervals, judgeable, as_of_utc=as_of_utc)
     signatures = compute_signatures(site, intervals, judgeable, lambda health: _build(site, health), model,
-                                    frozenset(name for name in intervals.read if intervals.has(name)))
+                                    frozenset(name for name in intervals.read if intervals.has(name)),
+                                    causes=_WEIGHED)
     event_day = _event_days(site, service_events, intervals)
     noise = day_noise(summaries, settings)
     profiles = build_profiles(len(intervals.days), events=sorted(set(event_day.values())),
@@ -107,15 +116,32 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                               profiles=profiles, setting=setting, loss=loss_of(a, books), work=work,
                               settings=settings) for a in accepted]
     findings = [f for f, a in zip(findings, accepted, strict=True) if _worth_telling(a, signatures, settings)]
-    findings += silence_findings(site.id, intervals, settings, as_of_utc)
+    findings = [*chain.findings, *(f for f in findings if f.cause not in {one.cause for one in chain.findings}),
+                *silence_findings(site.id, intervals, settings, as_of_utc)]
     days = _day_table(intervals, judgeable, books, stopped, summaries)
-    verdict, says = _verdict(days, findings, judgeable, settings)
+    verdict, says = verdict_of(days, findings, books, chain, settings,
+                               judged_sun_hours=float(judgeable.judged_sun_hours.sum()))
     return SiteDiagnosis(
         site_id=site.id, days=days, summaries=summaries.values, findings=findings,
         intervals=_interval_table(intervals, judgeable, sound_ratio), states=_states(site.id, days),
         accounts=accounts_by_month(site.id, intervals.days, books),
         proofs=prove_repairs(service_events, event_day, signatures, noise, drift, accepted), verdict=verdict,
         verdict_says=says, notes=notes)
+
+
+def _due_flows(model: SiteModel, intervals: Intervals) -> tuple[Vector, Vector]:
+    """
+    Return the healthy flow at the power that was taken, or at the sun where power is not logged, twice.
+
+    Once with the rest level that is logged, once with that of the sheet. [m3/s]
+    """
+    sun = intervals.expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
+    if not np.isfinite(intervals.power_w).any():
+        return sun, sun
+    by_sheet = np.asarray(model.flow_at_power(intervals.power_w, static_level_m=intervals.sheet_level_m),
+                          dtype=np.float64)
+    return (np.where(intervals.turning, intervals.flow_at_power_m3_s, np.nan),
+            np.where(intervals.turning, by_sheet, np.nan))
 
 
 def _build(site: Site, health: Health) -> SiteModel:
@@ -245,34 +271,6 @@ def _worth_telling(accepted: Accepted, signatures: Signatures, settings: Setting
     ratio = loss_ratio(accepted, signatures)
     worst = np.sort(ratio[accepted.course > 0.05])[-14:]
     return worst.size > 0 and float(np.mean(worst)) >= settings.least_loss_ratio
-
-
-def _verdict(days: pd.DataFrame, findings: Sequence[Finding], judgeable: Judgeable, settings: Settings
-             ) -> tuple[Verdict, str]:
-    open_now = [f for f in findings if f.status in _OPEN]
-    silent = any(f.cause == "logger_silent" for f in open_now)
-    recent = days.tail(30)
-    judged = recent[recent["judged"].to_numpy(dtype=bool)]
-    hours = float(judged["judged_sun_hours"].sum())
-    too_few = (float(judgeable.judged_sun_hours.sum()) < settings.least_judged_sun_hours or hours < 5.0
-               or int(days["judged"].sum()) < settings.least_judged_days)
-    if silent or too_few:
-        missing = ("no readings arrive" if silent else
-                   f"only {hours:.0f} judged sun hours on {len(judged)} days of the last 30")
-        return "not enough data", f"No verdict: {missing}."
-    last = judged.tail(3)
-    if len(last) and (last["main_state"] == "stopped").all() and any(f.cause != "meter_stopped" for f in open_now):
-        return "not working", "The pump stood on the last judged days though sun and tank called for it."
-    costing = [f for f in open_now if f.water_lost_m3_day > 0.0]
-    ratio = float(judged["delivered_m3"].sum() / max(float((judged["expected_m3"] - judged["tank_full_m3"]).sum()),
-                                                     1e-9))
-    if costing:
-        worst = max(costing, key=lambda f: f.water_lost_m3_day)
-        return "less than it should", (f"{ratio:.0%} of the water due in the last 30 days; "
-                                       f"{worst.water_lost_m3_day:.1f} m3 a day go to {worst.cause}.")
-    if open_now:
-        return "working", f"{ratio:.0%} of the water due in the last 30 days; see the findings on its measuring."
-    return "working", f"{ratio:.0%} of the water due in the last 30 days."
 
 
 def _empty(site: Site, says: str) -> SiteDiagnosis:
