@@ -232,8 +232,8 @@ def _sheet(rng: np.random.Generator, machine: Machine, family: str, ejector: Eje
         return Pump.model_validate({**plain, "stages": 6, "curve": printed_curve(machine, shares), "ejector": ejector})
     heads = tuple(round(float(h), 1) for h in machine.head_m * np.array([.35, .6, .8, 1.0, 1.2]))
     watts = tuple(round(float(w)) for w in machine.motor_power_w * np.array([.3, .45, .65, .85, 1.05]))
-    return Pump.model_validate({**plain, "max_head_m": round(1.5 * machine.head_m),
-                                "power_table": printed_power_table(machine, heads, watts, 0.94, _fastest(drive, machine))})
+    table = printed_power_table(machine, heads, watts, drive.rated_efficiency, _fastest(drive, machine))
+    return Pump.model_validate({**plain, "max_head_m": round(1.5 * machine.head_m), "power_table": table})
 
 
 def _water_path(rng: np.random.Generator, family: str, machine: Machine, head: float, altitude_m: float,
