@@ -31,10 +31,10 @@ from dashboards.small_pictures import CalendarWeek, calendar
 from dashboards.views import DAYS_SHOWN, SiteView
 from dashboards.wording import desk, letter_actions, letter_wording
 from diagnostics.causes import CAUSES
-from diagnostics.consequence import Consequence
+from diagnostics.consequence import Consequence, open_findings
 from diagnostics.evidence.features import FEATURES
 from diagnostics.quantities import CHANNELS
-from diagnostics.results import Finding
+from diagnostics.results import Finding, SiteDiagnosis
 from diagnostics.site import Site
 from diagnostics.units import convert
 
@@ -139,10 +139,13 @@ def crew(finding: Finding) -> str:
 def size_says(finding: Finding, units: DeskUnits | None = None) -> str:
     """Say the size of a finding with its interval, in the desk's units of length and volume."""
     ratio = finding.size_unit in ("ratio", "1")
-    unit = _desk_unit(finding.size_unit, units or DeskUnits())
+    unit = (units or DeskUnits()).of(finding.size_unit)
+    held = (finding.size_low, finding.size, finding.size_high)
+    if ratio and finding.size_means.startswith("share"):
+        held = (max(held[0], 0.0), min(held[1], 1.0), min(held[2], 1.0))      # no share is more than the whole
     low, middle, high = (100.0 * part if ratio else float(convert(part, finding.size_unit, unit))
                          if unit != finding.size_unit else part
-                         for part in (finding.size_low, finding.size, finding.size_high))
+                         for part in held)
     behind = "\u202f%" if ratio else with_unit(0.0, unit).removeprefix("0")
     ends = in_between(low, high)
     shown = f"{within(middle, low, high)}{behind}"
@@ -151,10 +154,6 @@ def size_says(finding: Finding, units: DeskUnits | None = None) -> str:
     if unit != finding.size_unit:
         means = means.removeprefix("metres ")
     return f"{shown} {means}".strip()
-
-
-def _desk_unit(unit: str, units: DeskUnits) -> str:
-    return {"m": units.length, "m3": units.volume}.get(unit, unit)
 
 
 def finding_title(view: SiteView, finding: Finding) -> str:
@@ -168,21 +167,39 @@ def finding_title(view: SiteView, finding: Finding) -> str:
 
 def meter_in_doubt(view: SiteView) -> bool:
     """Tell whether the finding that leads the page is the water meter itself: then its figures judge no pump."""
-    first = view.first_finding
+    return _meter_in_doubt(view.first_finding, view.diagnosis)
+
+
+def _meter_in_doubt(first: Finding | None, diagnosis: SiteDiagnosis) -> bool:
     if first is None or first.cause not in METER_CAUSES:
         return False
-    return not (first.cause == "totaliser_reset" and view.diagnosis.verdict == "working")
+    return not (first.cause == "totaliser_reset" and diagnosis.verdict == "working")
+
+
+def verdict_of(site: Site, diagnosis: SiteDiagnosis) -> str:
+    """Return the key of the words for a site's verdict, as on its page."""
+    if "pump" in site.parts_absent:
+        return "station"
+    first = next(iter(open_findings(diagnosis.findings)), None)
+    return "meter" if _meter_in_doubt(first, diagnosis) else diagnosis.verdict
 
 
 def verdict_key(view: SiteView) -> str:
     """Return the key of the verdict's words."""
-    return "station" if not view.pumps else "meter" if meter_in_doubt(view) else view.diagnosis.verdict
+    return verdict_of(view.site, view.diagnosis)
+
+
+def draws_on_demand(site: Site) -> bool:
+    """Tell whether a store stands between sun and pump, so that it runs when water is drawn and not with the sun."""
+    return site.drive.kind == "battery_bus" and "drive" not in site.parts_absent
 
 
 def verdict_says(view: SiteView) -> str:
     """Say the verdict's reason; a meter that cannot be trusted gives none about the pump."""
     if view.pumps and meter_in_doubt(view):
         return "The water meter cannot be trusted, so from it we do not know how much water the pump gives."
+    if view.pumps and view.diagnosis.verdict == "working" and draws_on_demand(view.site):
+        return "It runs from a battery when water is drawn: what the sun could have given is not all called for."
     return view.diagnosis.verdict_says
 
 

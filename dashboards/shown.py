@@ -46,6 +46,11 @@ class DeskUnits:
         """Return the flow unit that goes with the volume unit."""
         return _FLOW_WITH_VOLUME.get(self.volume, "l_min")
 
+    def of(self, unit: str) -> str:
+        """Return the desk's unit for a quantity held under an SI ending; endings without one stay as they are."""
+        return {"m": self.length, "m3": self.volume, "m3_s": self.flow, "pa": self.pressure,
+                "c": self.temperature}.get(unit, unit)
+
     @property
     def pressure(self) -> str:
         """Return the pressure unit on the gauges of a crew that reads lengths in this unit."""
@@ -203,6 +208,12 @@ def with_unit(value: float | None, unit: str, digits: int = 3) -> str:
     printed = UNIT_PRINTED.get(unit, unit.replace("_", " "))
     shown = number(value, digits, finest=2 if unit in _FINE_ENOUGH else None)
     return shown + (_NARROW_SPACE + printed if printed else "")
+
+
+def in_desk_unit(value: float, unit: str, units: DeskUnits, digits: int = 3) -> str:
+    """Print a value held in SI in the desk's own unit."""
+    own = units.of(unit)
+    return with_unit(float(convert(value, unit, own)) if own != unit else value, own, digits)
 
 
 def hours(value: float) -> str:

@@ -33,13 +33,14 @@ def account(site: SiteId, month: Month = None, fleet: FleetHere = HERE, as_json:
     """Show where the water of a month went: expected, delivered, and every cause between the two."""
     from pipelines.cli.tables import print_account
     from pipelines.stages.asking import account_of, to_json
+    from pipelines.stages.viewing import desk_units
 
     loaded, out_folder = _open(fleet, out)
     water_account = account_of(loaded, out_folder, site, month)
     if as_json:
         _print_json(to_json(water_account))
     else:
-        print_account(loaded.sites[site], water_account)
+        print_account(loaded.sites[site], water_account, desk_units(loaded))
 
 
 def explain(site: SiteId,

@@ -9,6 +9,7 @@ from rich.markup import escape
 from rich.table import Table
 
 if TYPE_CHECKING:
+    from dashboards.shown import DeskUnits
     from diagnostics.results import SiteDiagnosis, WaterAccount
     from diagnostics.site import Site
     from pipelines.fleet import Fleet, Problem
@@ -105,11 +106,13 @@ def print_findings(fleet: "Fleet", out: "OutFolder", *, sites: Iterable[str] | N
     """Print the findings as a table, then what was not judged, then how many sites are well."""
     from dashboards.facts import size_says
     from dashboards.figures import short_label
-    from dashboards.shown import volume
+    from dashboards.shown import day_words, volume
     from dashboards.wording import desk
     from diagnostics.consequence import MEASURING_CAUSES
     from pipelines.stages.asking import diagnoses_of, listed
+    from pipelines.stages.viewing import desk_units
 
+    units = desk_units(fleet)
     diagnoses = diagnoses_of(fleet, out, sites)
     words = desk()
     console = screen()
@@ -119,36 +122,42 @@ def print_findings(fleet: "Fleet", out: "OutFolder", *, sites: Iterable[str] | N
     for finding in rows:
         also = [short_label(code).lower() for code in finding.group if code != finding.cause]
         name = short_label(finding.cause) + (f", or {', or '.join(also)}" if also else "")
-        lost = "–" if finding.cause in MEASURING_CAUSES else volume(finding.water_lost_m3_day, digits=2)
-        size = size_says(finding.model_copy(update={"size_means": ""}))
-        shown.add_row(finding.site_id, escape(name), f"{finding.confidence:.2f}", f"{finding.onset:%Y-%m-%d}",
+        lost = "–" if finding.cause in MEASURING_CAUSES else volume(finding.water_lost_m3_day, units.volume, 2)
+        size = size_says(finding.model_copy(update={"size_means": ""}), units)
+        shown.add_row(finding.site_id, escape(name), f"{finding.confidence:.2f}", day_words(finding.onset),
                       escape(size), lost, words["urgency"][finding.urgency],
                       words["status"][finding.status])
     if rows:
         console.print(shown)
     else:
         console.print("No findings." if diagnoses else "Nothing was worked out yet. Run `liftledger run`.")
-    _print_verdicts(console, diagnoses)
+    _print_verdicts(console, diagnoses, fleet)
 
 
-def _print_verdicts(console: Console, diagnoses: "dict[str, SiteDiagnosis]") -> None:
+def _print_verdicts(console: Console, diagnoses: "dict[str, SiteDiagnosis]", fleet: "Fleet") -> None:
+    from dashboards.facts import verdict_of
+    from dashboards.wording import desk
+
+    words = desk()["verdict"]
     unknown = {site_id: one for site_id, one in diagnoses.items() if one.verdict == "not enough data"}
     for site_id, diagnosis in unknown.items():
         console.print(f"{site_id}: not enough data for a verdict. {escape(diagnosis.verdict_says)}", soft_wrap=True)
-    counts = {verdict: sum(one.verdict == verdict for one in diagnoses.values())
-              for verdict in ("working", "less than it should", "not working", "not enough data")}
-    console.print(f"{len(diagnoses)} site(s): " + ", ".join(f"{count} {verdict}" for verdict, count in counts.items()))
+    told = [verdict_of(fleet.sites[site_id], one) for site_id, one in diagnoses.items()]
+    counts = {verdict: told.count(verdict) for verdict in words}
+    console.print(f"{len(diagnoses)} site(s): " + ", ".join(
+        f"{count} {words[verdict]['word'][:1].lower()}{words[verdict]['word'][1:]}"
+        for verdict, count in counts.items() if count))
 
 
-def print_account(site: "Site", account: "WaterAccount") -> None:
-    """Print a water account; its lines add up to what was expected."""
-    from dashboards.shown import volume
+def print_account(site: "Site", account: "WaterAccount", units: "DeskUnits") -> None:
+    """Print a water account in the company's units; its lines add up to what was expected."""
+    from dashboards.shown import day_words, volume
     from dashboards.wording import cause_labels, desk
 
     labels, states = cause_labels(), desk()["state"]
-    shown = table(f"Water account of {site.name}, {account.first_day} to {account.last_day}", "", "Volume",
-                  "95 % interval", right=("Volume", "95 % interval"))
-    unit = site.owner.volume_unit
+    shown = table(f"Water account of {site.name}, {day_words(account.first_day)} to {day_words(account.last_day)}", "",
+                  "Volume", "95 % interval", right=("Volume", "95 % interval"))
+    unit = units.volume
     shown.add_row("Expected", volume(account.expected_m3, unit, 4),
                   _between(account.expected_low_m3, account.expected_high_m3, unit))
     for line in account.lines:

@@ -10,10 +10,13 @@ from pipelines.errors import RequestError
 from pipelines.stages.loading import chosen_sites, open_ledger
 from pipelines.stages.moments import judged_at, last_full_month, parse_moment, parse_month
 from pipelines.stages.outfolder import OutFolder, write_text
+from pipelines.stages.viewing import desk_units
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from dashboards.shown import DeskUnits
+    from diagnostics.explain import ExplainedStep
     from diagnostics.readings import SiteReadings
     from diagnostics.results import Finding, SiteDiagnosis, WaterAccount
     from diagnostics.site import Site
@@ -119,10 +122,23 @@ def explanation_of(fleet: "Fleet", out: OutFolder, site_id: str, at: str) -> str
                            mend="`liftledger findings` and the data calendar on its page show when there are readings.")
     readings = masked(site, readings)
     weather = pd.DataFrame({name: readings.sound(name) for name in readings.values.columns})
-    text = as_text(explain_interval(site, weather, readings.interval_s, pd.Timestamp(moment)))
+    units = desk_units(fleet)
+    steps = explain_interval(site, weather, readings.interval_s, pd.Timestamp(moment))
+    text = as_text([_in_desk_units(step, units) for step in steps])
     row = int(weather.index.searchsorted(pd.Timestamp(moment)))
     return f"{_interval_says(site, weather.index[row], float(readings.interval_s.iloc[row]))}\n\n{text}\n\n" + _logged(
-        readings, row)
+        readings, row, units)
+
+
+def _in_desk_units(step: "ExplainedStep", units: "DeskUnits") -> "ExplainedStep":
+    """Put lengths, flows and warmth of an explanation into the company's units; what is so already stays."""
+    from dataclasses import replace
+
+    from dashboards.shown import in_desk_unit
+
+    if isinstance(step.value, str) or units.of(step.unit) == step.unit:
+        return step
+    return replace(step, value=in_desk_unit(step.value, step.unit, units, 4))
 
 
 def _interval_says(site: "Site", end: "pd.Timestamp", length_s: float) -> str:
@@ -130,8 +146,8 @@ def _interval_says(site: "Site", end: "pd.Timestamp", length_s: float) -> str:
     return f"{site.name}, the {length_s / 60:.0f} minutes that end at {local:%Y-%m-%d %H:%M} local time"
 
 
-def _logged(readings: "SiteReadings", row: int) -> str:
-    from dashboards.shown import with_unit
+def _logged(readings: "SiteReadings", row: int, units: "DeskUnits") -> str:
+    from dashboards.shown import in_desk_unit
     from diagnostics.quantities import CHANNELS
     from diagnostics.readings import Mask
 
@@ -139,8 +155,7 @@ def _logged(readings: "SiteReadings", row: int) -> str:
     for name in readings.values.columns:
         value, bits = float(readings.values[name].iloc[row]), int(readings.masks[name].iloc[row])
         doubt = ", ".join(str(mask.name).lower().replace("_", " ") for mask in Mask if mask and bits & mask)
-        shown = with_unit(value * 60e3, "l_min") if name.endswith("flow_m3_s") else with_unit(
-            value, CHANNELS[name].unit_suffix or "ratio")
+        shown = in_desk_unit(value, CHANNELS[name].unit_suffix or "ratio", units)
         lines.append(f"  {CHANNELS[name].label:<32}  {shown:>16}   {'not trusted: ' + doubt if doubt else ''}".rstrip())
     return "\n".join(lines)
 
