@@ -84,7 +84,7 @@ def _picture(month: Month) -> bytes:
             bars.append(DayBar(number, None, None))
             continue
         row = month.days.loc[day]
-        judged = bool(row["judged"])
+        judged = bool(row["judged"]) and not month.on_demand
         called_for = float(row["expected_m3"]) - (float(row["tank_full_m3"]) if row["tank_full_m3"] > 0 else 0.0)
         bars.append(DayBar(number, _in_unit(row["seen_m3"], unit), _in_unit(called_for, unit) if judged else None,
                            row["main_state"] == "tank_full"))

@@ -66,6 +66,11 @@ class Month:
         return len(self.seen) > 0 and float((self.seen["main_state"] == "tank_full").mean()) >= 0.5
 
     @property
+    def on_demand(self) -> bool:
+        """Tell whether a battery stands between sun and pump: it runs when water is drawn, not with the sun."""
+        return self.site.drive.kind == "battery_bus" and "drive" not in self.site.parts_absent
+
+    @property
     def meter_stopped(self) -> bool:
         """Tell whether the meter stood, so that no metered water means nothing."""
         return any(finding.cause == "meter_stopped" for finding in self.findings)

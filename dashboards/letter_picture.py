@@ -54,7 +54,7 @@ def letter_picture(bars: Sequence[DayBar], words: PictureWords) -> bytes:
         if bar.tank_full:
             axes.plot([bar.day], [-0.055 * top], marker="o", markersize=4.2, color=_INK, clip_on=False)
     _dress(axes, words, len(bars))
-    _legend(figure, words, any(bar.tank_full for bar in bars), any(bar.delivered is None for bar in bars))
+    _legend(figure, words, bars)
     held = io.BytesIO()
     figure.savefig(held, format="png", metadata={"Software": None})
     return held.getvalue()
@@ -75,8 +75,8 @@ def _dress(axes, words: PictureWords, days: int) -> None:  # type: ignore[no-unt
     axes.set_title(words.unit, loc="left", fontsize=9.5, color=_INK, x=-0.1, pad=6)
 
 
-def _legend(figure: Figure, words: PictureWords, any_full: bool, any_unknown: bool) -> None:
-    parts = [f"▬ {words.should_be}"]
-    parts += [f"● {words.tank_full}"] if any_full else []
-    parts += [f"? {words.no_readings}"] if any_unknown else []
+def _legend(figure: Figure, words: PictureWords, bars: Sequence[DayBar]) -> None:
+    parts = [f"▬ {words.should_be}"] if any(bar.should_be is not None for bar in bars) else []
+    parts += [f"● {words.tank_full}"] if any(bar.tank_full for bar in bars) else []
+    parts += [f"? {words.no_readings}"] if any(bar.delivered is None for bar in bars) else []
     figure.text(0.985, 0.9, "    ".join(parts), ha="right", fontsize=9.5, color=_INK)

@@ -31,10 +31,14 @@ _EARLIER_DAYS, _MONTH_DAYS = 60, 20
 # Fractions that people have words for; the sun of a month is put into the nearest.
 _FRACTIONS: dict[str, float] = {"tenth": 0.1, "fifth": 0.2, "quarter": 0.25, "third": 1 / 3, "two_fifths": 0.4,
                                 "half": 0.5, "two_thirds": 2 / 3, "three_quarters": 0.75, "nine_tenths": 0.9}
+_MUCH_LESS_SUN = 0.65       # from here down what is left is easier to grasp than what is missing
+# What no visit brings back: next month is told as this one went.
+_NOT_MENDED_BY_A_VISIT = frozenset({"falling_water_table", "array_degraded", "wrong_head"})
 _NO_OTHER_SUN = 0.05        # a difference of the sun that nobody notices
 _LOSS_WORTH_SAYING = 0.005   # share of expected below which a loss rounds away
 _FULL_WORTH_SAYING = 0.05   # share of expected below which a full tank is not worth a sentence
 _LEAST_DAYS = 10            # judged days below which next month's range would be a guess
+_NOTHING_M3 = 0.005         # a day's water that is none in any unit
 _NEARLY_NONE_M3 = 0.05      # a few buckets left above the outlet
 
 
@@ -84,8 +88,8 @@ def letter_in_words(month: Month, sender: Sender, known: MonthKnown, rules: Rank
         greeting=(words.say("greeting", name=greeting_name) if greeting_name else words.say("greeting_unnamed")),
         opening=" ".join([words.say(_opening(month), site=name, month=when), *_since_then(month)]),
         sections=sections,
-        picture_says=(words.say("picture_is" if site.array is not None else "picture_is_weather", month=when),
-                      words.say("picture_marks")))
+        picture_says=(words.say("picture_is_plain" if month.on_demand else "picture_is" if site.array is not None
+                                else "picture_is_weather", month=when), words.say("picture_marks")))
 
 
 def _opening(month: Month) -> str:
@@ -98,6 +102,9 @@ def _since_then(month: Month) -> list[str]:
     lines = []
     for finding in open_findings(month.diagnosis.findings):
         if finding.onset <= last:
+            if (month.diagnosis.verdict == "not working" and month.verdict != "not_working"
+                    and finding.cause not in MEASURING_CAUSES):
+                lines.append(month.words.say("now_still_stopped", day=month.words.day(finding.onset)))
             continue
         if finding.cause == "logger_silent":
             lines.append(month.words.say("now_silent", day=month.words.day(finding.onset)))
@@ -124,9 +131,10 @@ def _water(month: Month, known: MonthKnown, rules: RankingRules) -> list[str]:
         lines.append(words.say("water_total" if whole else "water_total_seen", month=words.month(month.first),
                                total=month.volume(float(metered.sum()))))
         lines.append(words.say("water_per_day", per_day=month.volume(per_day)))
-        lines.append(words.say("water_best_worst", best=month.volume(float(metered.max())),
-                               best_day=words.day(metered.idxmax()), worst=month.volume(float(metered.min())),
-                               worst_day=words.day(metered.idxmin())))
+        poorest = float(metered.min())
+        lines.append(words.say("water_best_none" if poorest < _NOTHING_M3 else "water_best_worst",
+                               best=month.volume(float(metered.max())), best_day=words.day(metered.idxmax()),
+                               worst=month.volume(poorest), worst_day=words.day(metered.idxmin())))
         lines += _per_head(month, per_day)
         lines += _enough(month, per_day, rules)
         if any(finding.cause in METER_CAUSES for finding in month.findings):
@@ -152,6 +160,8 @@ def _enough(month: Month, per_day_m3: float, rules: RankingRules) -> list[str]:
     shown = month.volume(need)
     if per_day_m3 >= need:
         return [month.words.say("enough", need=shown)]
+    if month.on_demand and len(month.judged) and float(month.judged["expected_m3"].mean()) >= need:
+        return [month.words.say("enough_on_demand", need=shown)]
     refused = float(month.days["tank_full_m3"].fillna(0.0).sum()) / max(len(month.seen), 1)
     key = "enough_capable" if per_day_m3 + refused >= need else "not_enough"
     return [month.words.say(key, need=shown)]
@@ -184,22 +194,28 @@ def _sun(month: Month, sun_vs_usual: float | None) -> str:
     """Say the sun against the usual one; where nobody knows it, the clearness of the sky against earlier months."""
     words = month.words
     if sun_vs_usual is not None and math.isfinite(sun_vs_usual):
-        return _in_fractions(words, sun_vs_usual, "sun_usual", "sun_less", "sun_more")
+        return _in_fractions(words, sun_vs_usual, "sun_usual", "sun_less", "sun_more", "sun_only")
     before = month.diagnosis.days[np.asarray(
         [pd.Timestamp(day).date() < month.first for day in month.diagnosis.days.index], dtype=bool)]
     earlier, now = before["clear_sky_ratio"].dropna(), month.days["clear_sky_ratio"].dropna()
     if len(earlier) < _EARLIER_DAYS or len(now) < _MONTH_DAYS:
         return words.say("sun_not_known")
     return _in_fractions(words, float(now.mean() / earlier.mean()), "sun_as_before", "sun_less_than_before",
-                      "sun_more_than_before")
+                         "sun_more_than_before", "sun_only_of_before")
 
 
-def _in_fractions(words: Wording, ratio: float, same: str, less: str, more: str) -> str:
+def _in_fractions(words: Wording, ratio: float, same: str, less: str, more: str, only: str) -> str:
     away = abs(ratio - 1.0)
     if away < _NO_OTHER_SUN:
         return words.say(same)
-    nearest = min(_FRACTIONS, key=lambda key: abs(_FRACTIONS[key] - away))
-    return words.say(less if ratio < 1.0 else more, fraction=words.words["fraction"][nearest])
+    if ratio < _MUCH_LESS_SUN:
+        return words.say(only, fraction=_fraction(words, ratio))
+    return words.say(less if ratio < 1.0 else more, fraction=_fraction(words, away))
+
+
+def _fraction(words: Wording, part: float) -> str:
+    nearest = min(_FRACTIONS, key=lambda key: abs(_FRACTIONS[key] - part))
+    return str(words.words["fraction"][nearest])
 
 
 def _why(month: Month) -> list[str]:
@@ -209,11 +225,13 @@ def _why(month: Month) -> list[str]:
     sunny = month.site.array is not None
     if month.judged.empty or expected <= 0.0 or month.meter_stopped:
         lines.append(words.say("why_unjudged" if sunny else "why_unjudged_weather"))
+    elif month.on_demand and month.verdict == "working":
+        lines.append(words.say("why_on_demand", expected=month.volume(expected), delivered=month.volume(delivered)))
     else:
         lines.append(words.say("why_expected" if sunny else "why_expected_weather",
                                expected=month.volume(expected), delivered=month.volume(delivered)))
     full = float(month.judged["tank_full_m3"].fillna(0.0).sum())
-    worth_saying = expected > 0.0 and full >= _FULL_WORTH_SAYING * expected
+    worth_saying = expected > 0.0 and full >= _FULL_WORTH_SAYING * expected and not month.on_demand
     if worth_saying and not month.meter_stopped:
         lines.append(words.say("why_full", volume=month.volume(full)))
     faults = [finding for finding in month.findings if finding.cause not in MEASURING_CAUSES and len(month.seen)
@@ -222,7 +240,10 @@ def _why(month: Month) -> list[str]:
     if faults:
         lines += [words.say(_side(faults[0]))] if len(month.judged) else []     # unjudged, the sun was not ruled out
         lines += _cause(month, faults[0])
-    elif month.verdict == "working" and not any(finding.cause in METER_CAUSES for finding in month.findings):
+        lines += [words.say("why_also", cause=words.cause(other.cause)) for other in faults[1:2]
+                  if other.cause not in {faults[0].cause, *faults[0].group} and _lost_m3_day(month, other) > 0.0]
+    elif month.verdict == "working" and not month.on_demand and not any(
+            finding.cause in METER_CAUSES for finding in month.findings):
         allowed = "why_weather_full" if full > 0.0 else "why_weather"
         lines.append(words.say(allowed if sunny else "why_weather_other"))
     if not faults and measuring:
@@ -287,15 +308,19 @@ def _owner_does(month: Month, sender: Sender) -> Section:
     asked = letter_actions()
     for finding in month.findings[:2]:
         keys += [key for key in asked.get(finding.cause, []) if key not in keys]
-    if not keys and month.verdict in ("unknown", "not_working"):
+    silent_now = any(finding.cause == "logger_silent" for finding in open_findings(month.diagnosis.findings))
+    if not keys and (silent_now or month.verdict in ("unknown", "not_working")):
         keys = ["look_flow", "look_tank_level"]
     keys = [key for key in keys if not (key == "save_water" and month.mostly_full)]
+    sunny = month.site.array is not None
+    if not sunny:
+        keys = ["look_flow_weather" if key == "look_flow" else key for key in keys]
     items = tuple(words.action(key) for key in keys[:3])
     sentences = [] if items else [words.say("nothing_to_do")]
     if items:
         sentences.append(words.say("stay_safe"))
-    sentences.append(words.say("call_us", contact=clean(sender.contact)) if sender.contact
-                     else words.say("call_us_plain"))
+    call = ("call_us" if sender.contact else "call_us_plain") + ("" if sunny else "_weather")
+    sentences.append(words.say(call, contact=clean(sender.contact)))
     return Section("you", words.words["heading"]["you"], tuple(sentences), items)
 
 
@@ -306,6 +331,7 @@ def _we_do(month: Month, known: MonthKnown, rules: RankingRules) -> list[str]:
     placed = consequence(month.diagnosis, month.site.demand, known.storage, as_of=as_of, rules=rules).class_code
     lines: list[str] = []
     needs_care = month.verdict in ("less", "not_working") or month.diagnosis.verdict == "not working"
+    needs_care = needs_care or (month.verdict == "unknown" and placed == "go_now")
     if placed in ("go_now", "today", "this_week") and needs_care and not month.mostly_full:
         lines.append(words.say("save_water_now"))
     if known.visit_on is not None:
@@ -339,16 +365,18 @@ def _how_sure(month: Month) -> list[str]:
 
 def _next_month(month: Month) -> str:
     """Give the middle half of this month's daily figures; what the healthy site would give where a fault is open."""
-    faults = [finding for finding in month.findings if finding.cause not in MEASURING_CAUSES]
-    faulty = bool(faults) or month.meter_stopped
-    column = "expected_m3" if faulty else "delivered_m3"
-    daily = month.judged[column] if faulty else month.judged[column] + month.judged["tank_full_m3"].fillna(0.0)
+    faults = [finding for finding in month.findings
+              if finding.cause not in MEASURING_CAUSES | _NOT_MENDED_BY_A_VISIT]
+    could = bool(faults) or month.meter_stopped or month.on_demand
+    daily = month.judged["expected_m3"] if could else (
+        month.judged["delivered_m3"] + month.judged["tank_full_m3"].fillna(0.0).clip(lower=0.0))
     daily = daily.dropna()
     if len(daily) < _LEAST_DAYS:
         return month.words.say("next_not_known")
     low, high = (float(value) for value in np.quantile(daily, (0.25, 0.75)))
     low_number = month.words.number(float(convert(low, "m3", month.site.owner.volume_unit)))
     shape = "about" if month.volume(low) == month.volume(high) else "range"
-    kind = "_after_repair" if faults else "" if month.site.array is not None else "_weather"
+    kind = "_after_repair" if faults else "_on_demand" if month.on_demand else "_if_sound" if month.meter_stopped else (
+        "" if month.site.array is not None else "_weather")
     return month.words.say(f"next_{shape}{kind}", low=low_number, low_volume=month.volume(low),
                            high=month.volume(high))
