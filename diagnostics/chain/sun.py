@@ -101,24 +101,70 @@ def sun_position(when_utc: pd.DatetimeIndex, latitude_deg: float, longitude_deg:
     seconds = unix_seconds(when_utc)
     if seconds.size == 0:
         return SunPosition(seconds, seconds)
-    start = np.floor(seconds.min() / _GRID_S) * _GRID_S
-    knots = np.arange(start, seconds.max() + 2.0 * _GRID_S, _GRID_S)
+    cos_hour, hour_angle, decline = _hour_angle(seconds, longitude_deg)
+    lat = np.radians(latitude_deg)
+    elevation = _apparent_elevation_deg(cos_hour, decline, lat, altitude_m, air_temperature_c)
+    azimuth = np.degrees(np.arctan2(np.sin(hour_angle), cos_hour * np.sin(lat) - np.tan(decline) * np.cos(lat)))
+    return SunPosition(elevation, (azimuth + 180.0) % 360.0)
+
+
+def sun_elevation_deg(when_utc: pd.DatetimeIndex, latitude_deg: float, longitude_deg: float, altitude_m: float = 0.0, *,
+                      air_temperature_c: float = 15.0) -> NDArray[np.float64]:
+    """
+    Apparent elevation of the sun alone, the same number as `sun_position` gives, for checks that need no azimuth.
+
+    Parameters
+    ----------
+    when_utc : DatetimeIndex, shape (n,)
+        Instants. [UTC]
+    latitude_deg, longitude_deg : float
+        North and east positive. [deg]
+    altitude_m : float, default 0
+        Above sea level, for refraction. [m]
+    air_temperature_c : float, default 15
+        For refraction. [degC]
+
+    Returns
+    -------
+    elevation_deg : ndarray of float64, shape (n,)
+        [deg]
+    """
+    seconds = unix_seconds(when_utc)
+    if seconds.size == 0:
+        return seconds
+    cos_hour, _, decline = _hour_angle(seconds, longitude_deg)
+    return _apparent_elevation_deg(cos_hour, decline, np.radians(latitude_deg), altitude_m, air_temperature_c)
+
+
+@lru_cache(maxsize=8)
+def _sun_at_knots(start_s: float, stop_s: float) -> tuple[
+        NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return knots [s], what is left of the hour angle [rad] and declination [deg]; the sites of a fleet share them."""
+    knots = np.arange(start_s, stop_s, _GRID_S)
     sidereal, ascension, declination = spa.solar_position_numpy(knots, 0.0, 0.0, 0.0, 1013.25, 12.0, _DELTA_T_S,
                                                                 0.5667, 1, sst=True)
     # What is left of the hour angle once the plain turning of the earth is taken off drifts by minutes a day.
-    drift = np.unwrap(np.radians(sidereal - ascension - knots / 240.0))
+    return knots, np.unwrap(np.radians(sidereal - ascension - knots / 240.0)), declination
+
+
+def _hour_angle(seconds: NDArray[np.float64], longitude_deg: float) -> tuple[
+        NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return the cosine of the hour angle, the hour angle [rad] and the declination [rad]."""
+    start = float(np.floor(seconds.min() / _GRID_S) * _GRID_S)
+    stop = float(np.ceil(seconds.max() / _GRID_S) * _GRID_S)
+    knots, drift, declination = _sun_at_knots(start, stop + 2.0 * _GRID_S)
     hour_angle = np.radians(seconds / 240.0 % 360.0 + longitude_deg) + np.interp(seconds, knots, drift)
-    decline = np.radians(np.interp(seconds, knots, declination))
-    lat = np.radians(latitude_deg)
-    cos_hour = np.cos(hour_angle)
+    return np.cos(hour_angle), hour_angle, np.radians(np.interp(seconds, knots, declination))
+
+
+def _apparent_elevation_deg(cos_hour: NDArray[np.float64], decline: NDArray[np.float64], lat: float, altitude_m: float,
+                            air_temperature_c: float) -> NDArray[np.float64]:
     sin_elevation = np.sin(lat) * np.sin(decline) + np.cos(lat) * np.cos(decline) * cos_hour
     true_elevation = np.degrees(np.arcsin(np.clip(sin_elevation, -1.0, 1.0)))
     true_elevation = true_elevation - SOLAR_PARALLAX_DEG * np.cos(np.radians(true_elevation))
     pressure = float(atmosphere.alt2pres(altitude_m))
-    elevation = true_elevation + refraction_deg(true_elevation, pressure_pa=pressure,
-                                                air_temperature_c=air_temperature_c)
-    azimuth = np.degrees(np.arctan2(np.sin(hour_angle), cos_hour * np.sin(lat) - np.tan(decline) * np.cos(lat)))
-    return SunPosition(elevation, (azimuth + 180.0) % 360.0)
+    lift = refraction_deg(true_elevation, pressure_pa=pressure, air_temperature_c=air_temperature_c)
+    return np.asarray(true_elevation + lift, dtype=np.float64)
 
 
 @lru_cache(maxsize=512)

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from diagnostics.chain.sun import sun_position
-from diagnostics.quality.runs import Flags, Floats
+from diagnostics.chain.sun import sun_elevation_deg
+from diagnostics.quality.runs import Flags, Floats, Runs, long_runs, resolution
 from diagnostics.quality.settings import QualitySettings
 from diagnostics.readings import Mask
 from diagnostics.site import Site
@@ -35,13 +35,32 @@ class Context:
             return np.full(len(self.values), np.nan)
         return self.values[channel].to_numpy(dtype=np.float64)
 
+    def runs(self, channel: str) -> Runs:
+        """Return the runs of equal values of a channel that are long enough for any of the checks."""
+        if channel not in self._runs:
+            self._runs[channel] = long_runs(self.channel(channel), self.settings.stuck_samples)
+        return self._runs[channel]
+
+    def resolution(self, channel: str) -> float:
+        """Return how coarsely a channel's sensor rounds. [unit of the channel]"""
+        if channel not in self._resolution:
+            self._resolution[channel] = resolution(self.channel(channel))
+        return self._resolution[channel]
+
+    @cached_property
+    def _runs(self) -> dict[str, Runs]:
+        return {}
+
+    @cached_property
+    def _resolution(self) -> dict[str, float]:
+        return {}
+
     @cached_property
     def elevation_deg(self) -> Floats:
         """Sun's elevation in the middle of each interval. [deg]"""
         index = pd.DatetimeIndex(self.values.index)
         middle = index - pd.to_timedelta(self.interval_s / 2.0, unit="s")
-        sun = sun_position(middle, self.site.latitude_deg, self.site.longitude_deg, self.site.altitude_m)
-        return np.asarray(sun.elevation_deg, dtype=np.float64)
+        return sun_elevation_deg(middle, self.site.latitude_deg, self.site.longitude_deg, self.site.altitude_m)
 
     @cached_property
     def is_night(self) -> Flags:

@@ -1,5 +1,7 @@
 """Runs of equal values and of equal steps, without a loop over rows."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -8,46 +10,103 @@ Flags = NDArray[np.bool_]
 SAMPLE = 20_000     # steps that an estimate of a sensor's rounding looks at
 
 
-def run_starts(values: Floats, *, tolerance: float = 0.0) -> NDArray[np.int64]:
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Runs of equal neighbours that are long enough to say anything: rows `starts` to `stops`, these exclusive."""
+
+    starts: NDArray[np.int64]
+    stops: NDArray[np.int64]
+    rows: int
+
+    @property
+    def lengths(self) -> NDArray[np.int64]:
+        """Rows of each run. [1]"""
+        return self.stops - self.starts
+
+    def at(self, amounts: Floats) -> Floats:
+        """
+        Return the first value of each run.
+
+        Parameters
+        ----------
+        amounts : ndarray of float64, shape (rows,)
+            [any]
+
+        Returns
+        -------
+        first : ndarray of float64, shape (runs,)
+        """
+        return amounts[self.starts]
+
+    def sums(self, amounts: Floats, *, skip_first: bool = False) -> Floats:
+        """
+        Sum an amount over each run.
+
+        Parameters
+        ----------
+        amounts : ndarray of float64, shape (rows,)
+            NaN counts as nothing. [any]
+        skip_first : bool, default False
+            Leave the first row of each run out.
+
+        Returns
+        -------
+        sums : ndarray of float64, shape (runs,)
+        """
+        if not len(self.starts):
+            return np.zeros(0)
+        first = self.starts + 1 if skip_first else self.starts
+        edges = np.column_stack([first, self.stops]).ravel()
+        if edges[-1] == self.rows:      # reduceat wants a row to end before; the last run has none
+            edges = edges[:-1]
+        return np.asarray(np.add.reduceat(np.nan_to_num(amounts), edges)[::2], dtype=np.float64)
+
+    def marked(self, which: Flags) -> Flags:
+        """
+        Mark every row of some of the runs.
+
+        Parameters
+        ----------
+        which : ndarray of bool, shape (runs,)
+
+        Returns
+        -------
+        rows : ndarray of bool, shape (rows,)
+        """
+        if not np.any(which):
+            return np.zeros(self.rows, dtype=bool)
+        turns = np.zeros(self.rows + 1, dtype=np.int8)
+        turns[self.starts[which]] = 1
+        turns[self.stops[which]] -= 1       # a run that starts where another stops goes on: 1 - 1
+        return np.asarray(np.cumsum(turns[:-1]) > 0, dtype=np.bool_)
+
+
+def long_runs(values: Floats, least: int, *, tolerance: float = 0.0) -> Runs:
     """
-    Number runs of equal neighbouring values, 0, 1, 2, ...; a NaN is a run of its own.
+    Find runs of at least so many equal neighbouring values; a NaN is equal to nothing.
 
     Parameters
     ----------
     values : ndarray of float64, shape (n,)
+        [any]
+    least : int
+        Length of the shortest run that is returned, 2 or more. [1]
     tolerance : float, default 0.0
         Neighbours closer than this are equal. [unit of `values`]
 
     Returns
     -------
-    run : ndarray of int64, shape (n,)
-        [1]
+    runs : Runs
     """
-    if not len(values):
-        return np.zeros(0, dtype=np.int64)
-    changed = np.ones(len(values), dtype=bool)
-    changed[1:] = ~(np.abs(np.diff(values)) <= tolerance)
-    return np.cumsum(changed) - 1
-
-
-def per_run(run: NDArray[np.int64], amounts: Floats) -> Floats:
-    """
-    Sum an amount over each run and give it back to every row of it.
-
-    Parameters
-    ----------
-    run : ndarray of int64, shape (n,)
-        Numbers from `run_starts`. [1]
-    amounts : ndarray of float64, shape (n,)
-        NaN counts as nothing.
-
-    Returns
-    -------
-    sums : ndarray of float64, shape (n,)
-    """
-    if not len(run):
-        return np.zeros(0)
-    return np.asarray(np.bincount(run, weights=np.nan_to_num(amounts))[run], dtype=np.float64)
+    if len(values) < least:
+        none = np.zeros(0, dtype=np.int64)
+        return Runs(none, none, len(values))
+    with np.errstate(invalid="ignore"):
+        alike = np.abs(np.diff(values)) <= tolerance
+    cuts = np.flatnonzero(~alike) + 1
+    starts, stops = np.concatenate([[0], cuts]), np.concatenate([cuts, [len(values)]])
+    kept = stops - starts >= max(least, 2)
+    return Runs(starts[kept], stops[kept], len(values))
 
 
 def resolution(values: Floats) -> float:
@@ -95,9 +154,10 @@ def equal_steps(values: Floats, samples: int, coarsest_step: float) -> Flags:
     steps = np.diff(values)
     with np.errstate(invalid="ignore"):
         scale = np.nanmax(np.abs(values)) if np.isfinite(values).any() else 1.0
-    run = run_starts(steps, tolerance=1e-7 * float(scale) + 1e-12)
-    length = per_run(run, np.isfinite(steps).astype(np.float64))
-    long_enough = (length >= samples) & (np.abs(steps) > coarsest_step)
+    runs = long_runs(steps, samples, tolerance=1e-7 * float(scale) + 1e-12)
+    if not len(runs.starts):
+        return marked
+    long_enough = runs.marked(np.ones(len(runs.starts), dtype=bool)) & (np.abs(steps) > coarsest_step)
     marked[:-1] |= long_enough
     marked[1:] |= long_enough
     return marked

@@ -3,7 +3,7 @@
 import numpy as np
 
 from diagnostics.quality.context import Context, Marks
-from diagnostics.quality.runs import Flags, Floats, equal_steps, per_run, resolution, run_starts, there_and_back
+from diagnostics.quality.runs import Flags, Floats, Runs, equal_steps, resolution, there_and_back
 from diagnostics.readings import Mask
 
 SLOW_CHANNELS = ("air_temperature_c", "module_temperature_c", "drive_temperature_c", "battery_voltage_v")
@@ -40,11 +40,11 @@ def _mark_stuck_light(context: Context, marks: Marks) -> None:
         values = context.channel(channel)
         # Direct light is truly zero all day under thick cloud; the others never are by day.
         by_day = context.is_day & ((values > 5.0) if channel.startswith("direct") else np.isfinite(values))
-        run = run_starts(values)
-        day_s = per_run(run, np.where(by_day, _elapsed_s(context), 0.0))
-        count = per_run(run, by_day.astype(np.float64))
-        marks.add(channel, Mask.STUCK, (day_s >= settings.stuck_irradiance_s) & (count >= settings.stuck_samples)
-                  & np.isfinite(values))
+        runs = context.runs(channel)
+        day_s = runs.sums(np.where(by_day, _elapsed_s(context), 0.0))
+        count = runs.sums(by_day.astype(np.float64))
+        marks.add(channel, Mask.STUCK, runs.marked((day_s >= settings.stuck_irradiance_s)
+                                                   & (count >= settings.stuck_samples)))
 
 
 def _mark_stuck_slow(context: Context, marks: Marks) -> None:
@@ -53,14 +53,13 @@ def _mark_stuck_slow(context: Context, marks: Marks) -> None:
         if not context.has(channel):
             continue
         values = context.channel(channel)
-        run = run_starts(values)
-        length_s, count = per_run(run, _elapsed_s(context)), per_run(run, np.isfinite(values).astype(np.float64))
-        coarse = channel == "battery_voltage_v" or resolution(values) > 0.2
+        runs = context.runs(channel)
+        coarse = channel == "battery_voltage_v" or context.resolution(channel) > 0.2
         limit = settings.stuck_coarse_s if coarse else settings.stuck_slow_s
-        stuck = (length_s >= limit) & (count >= 2 * settings.stuck_samples) & np.isfinite(values)
+        stuck = (runs.sums(_elapsed_s(context)) >= limit) & (runs.lengths >= 2 * settings.stuck_samples)
         if channel in ("wind_speed_m_s", "rain_mm_rain"):
-            stuck &= values > 0.0       # calm and dry weather last
-        marks.add(channel, Mask.STUCK, stuck)
+            stuck &= runs.at(values) > 0.0       # calm and dry weather last
+        marks.add(channel, Mask.STUCK, runs.marked(stuck))
 
 
 def _mark_stuck_through_night(context: Context, marks: Marks) -> None:
@@ -70,13 +69,13 @@ def _mark_stuck_through_night(context: Context, marks: Marks) -> None:
         if not context.has(channel) or (channel in PUMP_DRIVEN and context.runs_by_night):
             continue
         values = context.channel(channel)
-        run = run_starts(values)
-        night = per_run(run, context.is_night.astype(np.float64)) > 0
-        day = per_run(run, context.is_day.astype(np.float64)) > 0
-        count = per_run(run, np.isfinite(values).astype(np.float64))
-        with np.errstate(invalid="ignore"):
-            lively = np.abs(values) > 0.02 * (np.nanmax(np.abs(values)) if np.isfinite(values).any() else 1.0)
-        marks.add(channel, Mask.STUCK, night & day & lively & (count >= settings.stuck_samples))
+        runs = context.runs(channel)
+        if not len(runs.starts):
+            continue
+        night = runs.sums(context.is_night.astype(np.float64)) > 0
+        day = runs.sums(context.is_day.astype(np.float64)) > 0
+        lively = np.abs(runs.at(values)) > 0.02 * np.nanmax(np.abs(values))
+        marks.add(channel, Mask.STUCK, runs.marked(night & day & lively & (runs.lengths >= settings.stuck_samples)))
 
 
 def _mark_stuck_fine(context: Context, marks: Marks) -> None:
@@ -87,20 +86,19 @@ def _mark_stuck_fine(context: Context, marks: Marks) -> None:
             continue
         values = context.channel(channel)
         highest = float(np.nanmax(np.abs(values))) if np.isfinite(values).any() else 0.0
-        if not 0.0 < resolution(values) < settings.fine_resolution_ratio * highest:
+        if not 0.0 < context.resolution(channel) < settings.fine_resolution_ratio * highest:
             continue
-        run = run_starts(values)
-        length_s, count = per_run(run, _elapsed_s(context)), per_run(run, np.isfinite(values).astype(np.float64))
-        with np.errstate(invalid="ignore"):
-            lively = np.abs(values) > 0.005 * highest
-        marks.add(channel, Mask.STUCK, lively & (count >= settings.stuck_samples) & (length_s >= settings.stuck_fine_s))
+        runs = context.runs(channel)
+        lively = np.abs(runs.at(values)) > 0.005 * highest
+        marks.add(channel, Mask.STUCK, runs.marked(lively & (runs.lengths >= settings.stuck_samples)
+                                                   & (runs.sums(_elapsed_s(context)) >= settings.stuck_fine_s)))
 
 
-def _switches(pumping: Flags, run: np.ndarray) -> Flags:
+def _switches(pumping: Flags, runs: Runs) -> Flags:
     """Tell which runs hold a start or a stop of the pump."""
     switch = np.zeros(len(pumping))
     switch[1:] = np.diff(pumping.astype(np.int8)) != 0
-    return per_run(run, switch) > 0
+    return runs.sums(switch) > 0
 
 
 def _mark_stuck_through_pumping(context: Context, marks: Marks) -> None:
@@ -110,12 +108,10 @@ def _mark_stuck_through_pumping(context: Context, marks: Marks) -> None:
         draws_down = well.kind != "open" and (well.drawdown_linear_s_m2 > 0 or well.drawdown_quadratic_s2_m5 > 0)
         if not context.has(channel) or (channel == "water_level_m" and not draws_down):
             continue
-        values = context.channel(channel)
-        run = run_starts(values)
-        pumped_s = per_run(run, np.where(pumping, _elapsed_s(context), 0.0))
-        count = per_run(run, np.isfinite(values).astype(np.float64))
-        marks.add(channel, Mask.STUCK, (pumped_s >= settings.stuck_pumping_s) & _switches(pumping, run)
-                  & (count >= 2 * settings.stuck_samples) & np.isfinite(values))
+        runs = context.runs(channel)
+        pumped_s = runs.sums(np.where(pumping, _elapsed_s(context), 0.0))
+        marks.add(channel, Mask.STUCK, runs.marked((pumped_s >= settings.stuck_pumping_s) & _switches(pumping, runs)
+                                                   & (runs.lengths >= 2 * settings.stuck_samples)))
 
 
 def _mark_stuck_tank(context: Context, marks: Marks) -> None:
@@ -127,14 +123,13 @@ def _mark_stuck_tank(context: Context, marks: Marks) -> None:
     area_m2 = np.pi / 4.0 * max(tank.diameter_m, tank.top_diameter_m or 0.0) ** 2
     if tank.shape == "horizontal_cylinder":
         area_m2 = tank.diameter_m * (tank.length_m or tank.diameter_m)
-    run = run_starts(level)
-    inflow_m3 = per_run(run, flow * _elapsed_s(context))
-    draw_m3 = per_run(run, np.nan_to_num(context.channel("draw_flow_m3_s")) * _elapsed_s(context))
-    count = per_run(run, np.isfinite(level).astype(np.float64))
-    with np.errstate(invalid="ignore"):
-        below_full = level < tank.full_level_m - 0.1
-    marks.add("tank_level_m", Mask.STUCK, below_full & (count >= 2 * context.settings.stuck_samples)
-              & ((inflow_m3 - draw_m3) / area_m2 > 3.0 * context.settings.tank_step_m))
+    runs = context.runs("tank_level_m")
+    inflow_m3 = runs.sums(flow * _elapsed_s(context))
+    draw_m3 = runs.sums(np.nan_to_num(context.channel("draw_flow_m3_s")) * _elapsed_s(context))
+    below_full = runs.at(level) < tank.full_level_m - 0.1
+    marks.add("tank_level_m", Mask.STUCK, runs.marked(
+        below_full & (runs.lengths >= 2 * context.settings.stuck_samples)
+        & ((inflow_m3 - draw_m3) / area_m2 > 3.0 * context.settings.tank_step_m)))
 
 
 def _mark_frozen_total(context: Context, marks: Marks) -> None:
@@ -142,14 +137,12 @@ def _mark_frozen_total(context: Context, marks: Marks) -> None:
     if not context.has("meter_total_m3") or not context.has("flow_m3_s"):
         return
     total, flow = context.channel("meter_total_m3"), np.nan_to_num(context.channel("flow_m3_s"))
-    run = run_starts(total)
-    later = np.zeros(len(run), dtype=bool)
-    later[1:] = run[1:] == run[:-1]     # the flow of a run's first interval had passed when its total was read
-    passed_m3 = per_run(run, np.where(later, flow * _elapsed_s(context), 0.0))
+    runs = context.runs("meter_total_m3")
+    # the flow of a run's first interval had passed when its total was read
+    passed_m3 = runs.sums(flow * _elapsed_s(context), skip_first=True)
     coarse_m3 = 10.0 * resolution(total)
-    count = per_run(run, np.isfinite(total).astype(np.float64))
-    marks.add("meter_total_m3", Mask.STUCK, (passed_m3 > max(coarse_m3, 1e-3)) & np.isfinite(total)
-              & (count >= 2 * context.settings.stuck_samples))
+    marks.add("meter_total_m3", Mask.STUCK, runs.marked((passed_m3 > max(coarse_m3, 1e-3))
+                                                        & (runs.lengths >= 2 * context.settings.stuck_samples)))
 
 
 def mark_straight(context: Context, marks: Marks) -> None:
@@ -162,7 +155,7 @@ def mark_straight(context: Context, marks: Marks) -> None:
     for channel in STRAIGHT_CHANNELS:
         if context.has(channel):
             values = context.channel(channel)
-            coarse = context.settings.straight_step_ratio * resolution(values)
+            coarse = context.settings.straight_step_ratio * context.resolution(channel)
             # Over a long stretch even steps as small as the rounding cannot all be equal.
             straight = equal_steps(values, samples, coarse) | equal_steps(
                 values, 4 * samples, 1e-9 * float(np.nanmax(np.abs(values), initial=1.0)))

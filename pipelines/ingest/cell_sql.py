@@ -2,6 +2,9 @@
 
 import math
 from dataclasses import dataclass
+from datetime import date, datetime
+from functools import lru_cache
+from zoneinfo import ZoneInfo
 
 from diagnostics.quantities import CHANNELS
 from diagnostics.readings import Mask
@@ -11,6 +14,7 @@ from pipelines.ingest.profile import FIXED_OFFSET, ColumnRule, LoggerProfile, Ti
 NOT_A_VALUE = ("", "nan", "na", "n/a", "#n/a", "null", "none", "nul", "nil", "-", "--", "---", "inf", "-inf", "+inf",
                '"nan"', "-nan", "+nan", "nan(ind)", "-nan(ind)", "1.#qnan", "-1.#ind", "1.#inf", "-1.#inf", "infinity",
                "-infinity", "overflow", "#value!", "#ref!", "#div/0!")
+_LAST_YEAR = 2100
 EMPTY_VALUES = ("", "-", "--", "---")
 
 
@@ -96,7 +100,7 @@ def cleaned_sql(cell: str, profile: LoggerProfile, has_underscores: bool = True)
 def sentinel_sql(cell: str, numeric: str, profile: LoggerProfile) -> str:
     """Return the condition for a cell that means 'no value'."""
     texts = {item.strip().lower() for item in profile.sentinels} | set(NOT_A_VALUE)
-    numbers = sorted({value for value in (_as_float(item) for item in profile.sentinels) if value is not None})
+    numbers = sentinel_numbers(profile)
     listed = f"lower(trim({cell})) IN ({', '.join(text(item) for item in sorted(texts))})"
     if not numbers:
         return listed
@@ -111,8 +115,8 @@ def _as_float(written: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def value_sql(rule: ColumnRule, cell: str, numeric: str, profile: LoggerProfile, code_cell: str | None) -> ValueSql:
-    """Return value and mask of one column, given the cell's text and its number."""
+def in_si(rule: ColumnRule, numeric: str) -> tuple[str, float, float]:
+    """Return the expression of a column's number in SI, and the bounds outside which it cannot be."""
     zero, one = (float(item) for item in convert([0.0, 1.0], rule.source_unit, rule.target_unit))
     slope = one - zero
     if rule.meter == "pulse":
@@ -120,11 +124,21 @@ def value_sql(rule: ColumnRule, cell: str, numeric: str, profile: LoggerProfile,
     scale, offset = rule.scale * slope, rule.offset * slope + zero
     si = numeric if (scale, offset) == (1.0, 0.0) else f"({numeric} * {number(scale)} + {number(offset)})"
     quantity = CHANNELS[rule.channel]
-    low, high = (0.0, 1e6) if rule.meter == "pulse" else (quantity.low, quantity.high)
+    return (si, 0.0, 1e6) if rule.meter == "pulse" else (si, quantity.low, quantity.high)
+
+
+def sentinel_numbers(profile: LoggerProfile) -> list[float]:
+    """Return the numbers among a profile's words for 'no value'."""
+    return sorted({value for value in (_as_float(item) for item in profile.sentinels) if value is not None})
+
+
+def value_sql(rule: ColumnRule, cell: str, numeric: str, profile: LoggerProfile, code_cell: str | None) -> ValueSql:
+    """Return value and mask of one column, given the cell's text and its number."""
+    si, low, high = in_si(rule, numeric)
     listed = ", ".join(text(item) for item in sorted({item.strip() for item in rule.good_codes}))
     coded = f"WHEN trim({code_cell}) NOT IN ({listed}) THEN {int(Mask.SENSOR_DOUBT)} " if code_cell else ""
     empty = ", ".join(text(item) for item in EMPTY_VALUES)
-    codes = sorted({value for value in (_as_float(item) for item in profile.sentinels) if value is not None})
+    codes = sentinel_numbers(profile)
     no_code = f" AND {numeric} NOT IN ({', '.join(number(value) for value in codes)})" if codes else ""
     # Sound numbers are settled first: everything that looks at text is only worked out for the few others.
     mask = (f"CASE WHEN isfinite({numeric}){no_code} THEN CASE WHEN {si} NOT BETWEEN {number(low)} AND {number(high)} "
@@ -181,12 +195,25 @@ def _stamp_of_parts(rule: TimeRule, cell_of: dict[str, str], header_parts: dict[
     return f"CASE WHEN {' OR '.join(outside)} THEN NULL ELSE {made} END" if outside else made
 
 
-def fixed_offset_s(zone: str) -> int | None:
-    """Return the seconds that local time is ahead of UTC, or None where the zone is not a fixed offset."""
+@lru_cache(maxsize=512)
+def fixed_offset_s(zone: str, since_year: int | None = None) -> int | None:
+    """
+    Return the seconds that local time is ahead of UTC, or None where the zone is not a fixed offset.
+
+    With `since_year`, an IANA zone whose clocks were never changed from that year on is one too.
+    """
     if zone in ("UTC", "in_stamp"):
         return 0
     match = FIXED_OFFSET.match(zone)
-    if not match:
+    if match:
+        sign = 1 if match.group(1) == "+" else -1
+        return sign * (int(match.group(2)) * 3600 + int(match.group(3)) * 60)
+    if since_year is None or zone == "site":
         return None
-    sign = 1 if match.group(1) == "+" else -1
-    return sign * (int(match.group(2)) * 3600 + int(match.group(3)) * 60)
+    clock = ZoneInfo(zone)
+    first = date(since_year, 1, 1).toordinal() - 1
+    offsets = {datetime.fromordinal(first + 7 * place).replace(tzinfo=clock).utcoffset()
+               for place in range((date(_LAST_YEAR, 1, 1).toordinal() - first) // 7)}
+    if len(offsets) != 1 or (only := offsets.pop()) is None:
+        return None
+    return int(only.total_seconds())

@@ -18,6 +18,7 @@ from pipelines.ingest.claims import ClaimedFile, claims_of
 from pipelines.ingest.heads import Head
 from pipelines.ingest.limits import IngestLimits
 from pipelines.ingest.one_file import incoming_parts
+from pipelines.ingest.plain import PlainFile, PlainReader, plain_file
 from pipelines.ingest.profile import LoggerProfile
 from pipelines.ingest.reader import WAITING, BatchReader, Incoming, Target
 from pipelines.ledger import Ledger
@@ -273,18 +274,42 @@ class _Loading:
                 self._tell(fresh.claimed.name, "no row could be read from it; is its profile the right one?")
 
     def _read_groups(self, sql: duckdb.DuckDBPyConnection, batch: list[_Fresh]) -> None:
-        groups: dict[tuple[str, Layout, tuple[tuple[str, int], ...]], _Group] = {}
+        plain: dict[tuple, _PlainGroup] = {}
+        others: list[_Reading] = []
         for fresh in batch:
+            for digest, profile in {claim.profile_digest: claim.profile for claim in fresh.claimed.claims}.items():
+                targets = [Target(fresh.file_no, claim.site_id, claim.logger, claim.logger_id)
+                           for claim in fresh.claimed.claims if claim.profile_digest == digest]
+                reading = _Reading(fresh, digest, profile, targets)
+                found = plain_file(self._ledger.archive.place(fresh.sha256), fresh.claimed.name, fresh.file_no, profile,
+                                   self._limits)
+                if found is None:
+                    others.append(reading)
+                    continue
+                file, reading.head = found
+                key = (digest, reading.head.layout, reading.head.header_parts, file.data_from, file.line_end)
+                plain.setdefault(key, _PlainGroup(profile, reading.head)).add(file, reading)
+        for held in plain.values():
+            taken, left = held.flush(self._ledger, self._limits)
+            for reading in taken:
+                self._tell_of_columns(reading.fresh, reading.profile, reading.head)
+            others += left
+        others.sort(key=lambda reading: reading.fresh.file_no)
+        self._read_lines(sql, others)
+        self._tell_of_bad_cells(sql, batch)
+
+    def _read_lines(self, sql: duckdb.DuckDBPyConnection, readings: "list[_Reading]") -> None:
+        """Read files line by line, with a word on everything that cannot be taken."""
+        groups: dict[tuple[str, Layout, tuple[tuple[str, int], ...]], _Group] = {}
+        for reading in readings:
+            fresh = reading.fresh
             try:
-                for digest, profile in {claim.profile_digest: claim.profile for claim in fresh.claimed.claims}.items():
-                    targets = [Target(fresh.file_no, claim.site_id, claim.logger, claim.logger_id)
-                               for claim in fresh.claimed.claims if claim.profile_digest == digest]
-                    for used, head, part in self._parts(fresh, profile):
-                        key = (digest, head.layout, head.header_parts)
-                        group = groups.setdefault(key, _Group(used, head))
-                        group.add(part, targets)
-                        if group.chars > self._limits.part_chars:
-                            group.flush(self._ledger, self._limits)
+                for used, head, part in self._parts(fresh, reading.profile):
+                    key = (reading.digest, head.layout, head.header_parts)
+                    group = groups.setdefault(key, _Group(used, head))
+                    group.add(part, reading.targets)
+                    if group.chars > self._limits.part_chars:
+                        group.flush(self._ledger, self._limits)
             except LoggerFileError as error:
                 fresh.status, fresh.says = "unreadable", [_without_file(error)]
                 for group in groups.values():
@@ -292,7 +317,6 @@ class _Loading:
                 _forget(sql, fresh.file_no)
         for group in groups.values():
             group.flush(self._ledger, self._limits)
-        self._tell_of_bad_cells(sql, batch)
 
     def _parts(self, fresh: _Fresh, profile: LoggerProfile) -> Iterator[tuple[LoggerProfile, Head, Incoming]]:
         place, label = self._ledger.archive.place(fresh.sha256), fresh.claimed.name
@@ -355,6 +379,40 @@ class _Loading:
         return {**{file_no: (0, None, None, count) for file_no, count in bad.items()}, **counts}
 
 
+@dataclass(slots=True)
+class _Reading:
+    """One file as one profile reads it."""
+
+    fresh: _Fresh
+    digest: str
+    profile: LoggerProfile
+    targets: list[Target]
+    head: Head | None = None
+
+
+class _PlainGroup:
+    """Files that may be plain and that one reader takes in together."""
+
+    def __init__(self, profile: LoggerProfile, head: Head) -> None:
+        self._profile, self._head = profile, head
+        self._files: list[PlainFile] = []
+        self._readings: list[_Reading] = []
+
+    def add(self, file: PlainFile, reading: _Reading) -> None:
+        self._files.append(file)
+        self._readings.append(reading)
+
+    def flush(self, ledger: Ledger, limits: IngestLimits) -> tuple[list[_Reading], list[_Reading]]:
+        """Store what is plain; return what was taken and what is left to the line reader."""
+        reader = PlainReader(ledger.sql, self._profile, self._head.layout, self._head.header_parts, limits)
+        left = set(reader.read_files(self._files, [target for one in self._readings for target in one.targets]))
+        if len(left) < len(self._files):
+            _insert_fresh(ledger, reader.channels)
+        reader.finish()
+        return ([one for one in self._readings if one.fresh.file_no not in left],
+                [one for one in self._readings if one.fresh.file_no in left])
+
+
 class _Group:
     """Parts of files that one reader takes in together."""
 
@@ -376,20 +434,26 @@ class _Group:
         if self._parts:
             reader = BatchReader(ledger.sql, self._profile, self._head.layout, self._head.header_parts, limits)
             reader.read(self._parts, list(self._targets))
-            places = ledger.add_channels(reader.channels)
-            columns = "".join(f", {name(channel)}" for channel in reader.channels)
-            bits = ", ".join(_bits_sql(mask, reader.channels, places) for mask in MASK_COLUMNS.values())
-            fixed = "site_id, logger, interval_end_utc, interval_s, file_no, line"
-            taken = ledger.sql.execute(f"INSERT INTO core_readings ({fixed}, {', '.join(MASK_COLUMNS)}{columns}) "
-                                       f"SELECT {fixed}, {bits}{columns} FROM fresh").fetchone()
+            taken = _insert_fresh(ledger, reader.channels)
             numbers = [part.file_no for part in self._parts]
             unreadable = ledger.sql.execute("SELECT bit_or(unreadable_bits) FROM core_readings WHERE file_no BETWEEN ? "
                                             "AND ?", [min(numbers), max(numbers)]).fetchone()
-            if (unreadable and unreadable[0]) or not reader.all_taken(taken[0] if taken else 0, list(self._targets)):
+            if (unreadable and unreadable[0]) or not reader.all_taken(taken, list(self._targets)):
                 reader.collect_bad()
                 ledger.sql.execute("INSERT INTO raw_quarantine SELECT * FROM fresh_bad")
             reader.finish()
         self._parts, self.chars = [], 0
+
+
+def _insert_fresh(ledger: Ledger, channels: list[str]) -> int:
+    """Store what a reader has left in `fresh`; return the number of rows."""
+    places = ledger.add_channels(channels)
+    columns = "".join(f", {name(channel)}" for channel in channels)
+    bits = ", ".join(_bits_sql(mask, channels, places) for mask in MASK_COLUMNS.values())
+    fixed = "site_id, logger, interval_end_utc, interval_s, file_no, line"
+    taken = ledger.sql.execute(f"INSERT INTO core_readings ({fixed}, {', '.join(MASK_COLUMNS)}{columns}) "
+                               f"SELECT {fixed}, {bits}{columns} FROM fresh").fetchone()
+    return taken[0] if taken else 0
 
 
 def _bits_sql(mask: Mask, channels: list[str], places: dict[str, int]) -> str:

@@ -71,8 +71,8 @@ class BatchReader:
         else:
             self._rules = dict(profile.channels)
         # Without long rows, doubled hours or a site column nothing has to be looked at twice, unless it is bad.
-        self._in_one_pass = (profile.long is None and fixed_offset_s(profile.time.zone) is not None
-                             and not profile.site.column)
+        self._in_one_pass = (profile.long is None and not profile.site.column
+                             and fixed_offset_s(profile.time.zone, profile.time.earliest_year) is not None)
 
     @property
     def channels(self) -> list[str]:
@@ -105,12 +105,15 @@ class BatchReader:
                           [[part.file_no for part in parts], [part.member for part in parts],
                            [part.first_line for part in parts], [part.data_from for part in parts],
                            [part.text for part in parts]])
+        self._take_targets(targets)
+        self._repeated_heads = sorted({line for part in parts for line in part.head_lines
+                                       if part.text.count(line) > (part.first_line < part.data_from)})
+
+    def _take_targets(self, targets: Sequence[Target]) -> None:
         self._sql.execute("CREATE OR REPLACE TEMP TABLE target AS SELECT unnest(?::INT[]) file_no, "
                           "unnest(?::VARCHAR[]) site_id, unnest(?::VARCHAR[]) logger, unnest(?::VARCHAR[]) logger_id",
                           [[item.file_no for item in targets], [item.site_id for item in targets],
                            [item.logger for item in targets], [item.logger_id for item in targets]])
-        self._repeated_heads = sorted({line for part in parts for line in part.head_lines
-                                       if part.text.count(line) > (part.first_line < part.data_from)})
 
     def _make_lines(self) -> None:
         profile = self._profile
@@ -198,7 +201,7 @@ class BatchReader:
         """Add the end of interval's UTC base to `typed` as table `stamps` (file_no, member, n, utc, rule)."""
         rule = self._profile.time
         earliest = f"TIMESTAMP '{rule.earliest_year}-01-01'"
-        offset = fixed_offset_s(rule.zone)
+        offset = fixed_offset_s(rule.zone, rule.earliest_year)
         if offset is not None:
             utc = "stamp" if offset == 0 else f"stamp - to_seconds({offset})"
             self._sql.execute("CREATE OR REPLACE TEMP VIEW stamped AS SELECT *, "

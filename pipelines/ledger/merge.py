@@ -16,6 +16,7 @@ LONGEST_HOLD_S = 3600.0
 LEAST_COVERAGE = 0.5
 MAIN_CHANNELS = ("flow_m3_s", "meter_total_m3", "array_power_w", "array_current_a", "array_voltage_v",
                  "poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2")
+CONFLICT_COLUMNS = ["interval_end_utc", "channel", "value", "stands", "sha256", "line"]
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,11 @@ class LoggerTable:
     def nominal_s(self) -> float:
         """Return the usual interval."""
         return float(self.interval_s.median()) if len(self.interval_s) else 0.0
+
+
+def no_conflicts() -> pd.DataFrame:
+    """Return the table of conflicts of rows that nothing contradicts."""
+    return pd.DataFrame(columns=CONFLICT_COLUMNS)
 
 
 def resolve_overlaps(rows: pd.DataFrame, files: pd.DataFrame) -> tuple[LoggerTable, pd.DataFrame]:
@@ -48,7 +54,7 @@ def resolve_overlaps(rows: pd.DataFrame, files: pd.DataFrame) -> tuple[LoggerTab
     mask_names = [f"{channel}__mask" for channel in channels]
     stamps = rows["interval_end_utc"]
     rising = stamps.is_monotonic_increasing and stamps.is_unique
-    conflicts = pd.DataFrame(columns=["interval_end_utc", "channel", "value", "stands", "sha256", "line"])
+    conflicts = no_conflicts()
     if not rising:
         rows = rows.join(files, on="file_no").sort_values(["interval_end_utc", "last_utc", "sha256", "line"],
                                 ascending=[True, False, False, False], kind="stable")
@@ -89,8 +95,7 @@ def _stand(rows: pd.DataFrame, channels: list[str], mask_names: list[str]) -> tu
             part = rows.loc[stamps.index, ["interval_end_utc", "sha256", "line"]].copy()
             part["channel"], part["value"], part["stands"] = channel, sound[stamps.index], against[differs]
             found.append(part)
-    conflicts = (pd.concat(found)[["interval_end_utc", "channel", "value", "stands", "sha256", "line"]] if found else
-                 pd.DataFrame(columns=["interval_end_utc", "channel", "value", "stands", "sha256", "line"]))
+    conflicts = pd.concat(found)[CONFLICT_COLUMNS] if found else no_conflicts()
     return stands.reset_index(), conflicts.reset_index(drop=True)
 
 

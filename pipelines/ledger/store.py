@@ -18,11 +18,13 @@ from diagnostics.results import Finding, SiteDiagnosis
 from pipelines.errors import LedgerBusyError, LedgerDamagedError, LedgerError, LedgerVersionError
 from pipelines.ledger.archive import Archive
 from pipelines.ledger.corrections import Correction, corrected, corrections_frame
-from pipelines.ledger.merge import LoggerTable, add_flow_from_total, one_grid, resolve_overlaps
+from pipelines.ledger.merge import LoggerTable, add_flow_from_total, no_conflicts, one_grid, resolve_overlaps
 from pipelines.ledger.results import read_diagnosis, write_diagnosis
+from pipelines.ledger.rising import rising_rows
 from pipelines.ledger.schema import MASK_COLUMNS, MOST_CHANNELS, SCHEMA_VERSION, TABLES
 
 FILE_NAME = "ledger.duckdb"
+_NO_BITS = "0::USMALLINT"
 
 
 class Ledger:
@@ -217,17 +219,23 @@ class Ledger:
         files = self._frame("SELECT file_no, last_utc, sha256 FROM raw_files").set_index("file_no")
         tables = []
         for logger, channels, masked in self._present_channels(site_id, places):
-            columns = "".join(f', r."{channel}", {_mask_sql(places[channel], channel in masked)} "{channel}__mask"'
-                              for channel in channels)
-            rows = self._frame(
-                f"SELECT interval_end_utc, interval_s, file_no, line{columns} FROM core_readings r WHERE r.site_id = ?"
-                f"{bounds} AND r.logger = ? ORDER BY interval_end_utc, file_no, line", [*values, logger])
-            rows = corrected(rows, [item for item in changes if item.logger in (None, "", logger)])
-            for limit, later in ((start, True), (end, False)):
-                if limit is not None and slack:
-                    stamp = pd.Timestamp(limit).tz_convert("UTC").tz_localize(None)
-                    rows = rows[rows["interval_end_utc"] > stamp if later else rows["interval_end_utc"] <= stamp]
-            table, conflicts = resolve_overlaps(rows, files)
+            items = [item for item in changes if item.logger in (None, "", logger)]
+            query = f"FROM core_readings r WHERE r.site_id = ?{bounds} AND r.logger = ?"
+            bits = {channel: _mask_sql(places[channel], True) for channel in masked}
+            found = None if items else rising_rows(self._sql, query, [*values, logger], channels, bits)
+            if found is not None:
+                table, conflicts = found, no_conflicts()
+            else:
+                columns = "".join(f', r."{channel}", {bits.get(channel, _NO_BITS)} "{channel}__mask"'
+                                  for channel in channels)
+                rows = self._frame(f"SELECT interval_end_utc, interval_s, file_no, line{columns} {query} "
+                                   "ORDER BY interval_end_utc, file_no, line", [*values, logger])
+                rows = corrected(rows, items)
+                for limit, later in ((start, True), (end, False)):
+                    if limit is not None and slack:
+                        stamp = pd.Timestamp(limit).tz_convert("UTC").tz_localize(None)
+                        rows = rows[rows["interval_end_utc"] > stamp if later else rows["interval_end_utc"] <= stamp]
+                table, conflicts = resolve_overlaps(rows, files)
             tables.append((add_flow_from_total(table, self._modulus(site_id, logger)), conflicts))
         return tables
 
@@ -328,6 +336,6 @@ def _software() -> str:
 def _mask_sql(place: int, has_bits: bool) -> str:
     """Return the expression for one channel's mask."""
     if not has_bits:
-        return "0::USMALLINT"
+        return _NO_BITS
     return "(" + " | ".join(f"(({name} >> {place}) & 1) * {int(mask)}" for name, mask in MASK_COLUMNS.items()) + (
         ")::USMALLINT")
