@@ -347,22 +347,33 @@ class JetBank:
         entry = self.depth_m - level_m
         least = flow_m3_s / (0.95 * self.cutoff)
         need = (least / (0.94 * self.nozzle_m2)) ** 2 / (2 * GRAVITY_M_S2) + self.down_loss * least ** 1.8
-        outlet = np.maximum(outlet_head_m, need + entry - self.depth_m)
-        through = np.full_like(flow_m3_s, 0.0) + least
-        for _ in range(5):
-            nozzle_head = outlet + self.depth_m
-            for _ in range(3):
-                pressed = np.maximum(nozzle_head - self.down_loss * through ** 1.8 - entry, 0.5)
-                through = 0.5 * through + 0.5 * 0.94 * self.nozzle_m2 * np.sqrt(2 * GRAVITY_M_S2 * pressed)
-            ratio = np.clip(flow_m3_s / through / self.cutoff, 0.0, 0.999)
-            lift = self.still * (1 - ratio ** 1.15)
-            behind = (entry + lift * (entry + pressed)) / (1 + lift) - self.up_loss * (flow_m3_s + through) ** 1.8
-            missing = np.maximum(need_m - air_head_m - (behind - self.depth_m), 0.0)
-            outlet = np.minimum(outlet + missing * (1 + lift) / np.maximum(lift, 0.1), 150.0)
+        low = np.maximum(outlet_head_m, need + entry - self.depth_m)
+        through, inlet = self._behind(flow_m3_s, entry, low, least)
+        outlet, missing = low, np.maximum(need_m - air_head_m - inlet, 0.0)
+        if np.any(missing > 0.0):
+            high = low + np.where(missing > 0.0, 60.0, 0.0)
+            for _ in range(9):
+                outlet = 0.5 * (low + high)
+                through, inlet = self._behind(flow_m3_s, entry, outlet, through)
+                enough = inlet >= need_m - air_head_m
+                low, high = np.where(enough, low, outlet), np.where(enough, outlet, high)
+            outlet = high
+            through, inlet = self._behind(flow_m3_s, entry, outlet, through)
+            missing = np.maximum(need_m - air_head_m - inlet - 0.3, 0.0)
         # Incipient cavitation of a throat at about 1.2 heads of its annulus (0.8 to 1.67 in the literature).
         annulus = flow_m3_s / self.annulus_m2
-        short = np.maximum(1.2 * annulus ** 2 / (2 * GRAVITY_M_S2) - (air_head_m + entry - self.depth_m), 0.0)
-        return flow_m3_s + through, outlet - (behind - self.depth_m) + 6.0 * short, outlet
+        short = np.maximum(1.2 * annulus ** 2 / (2 * GRAVITY_M_S2) - (air_head_m + entry), 0.0)
+        return flow_m3_s + through, outlet - inlet + 6.0 * (short + missing), outlet
+
+    def _behind(self, flow_m3_s: Floats, entry: Floats, outlet: Floats, through: Floats) -> tuple[Floats, Floats]:
+        """Flow through the nozzle and gauge head at the pump's inlet for a head at its outlet."""
+        for _ in range(3):
+            pressed = np.maximum(outlet + self.depth_m - self.down_loss * through ** 1.8 - entry, 0.5)
+            through = 0.5 * through + 0.5 * 0.94 * self.nozzle_m2 * np.sqrt(2 * GRAVITY_M_S2 * pressed)
+        ratio = np.clip(flow_m3_s / through / self.cutoff, 0.0, 0.999)
+        lift = self.still * (1 - ratio ** 1.15)
+        behind = (entry + lift * (entry + pressed)) / (1 + lift) - self.up_loss * (flow_m3_s + through) ** 1.8
+        return through, behind - self.depth_m
 
 
 def printed_curve(machine: Machine, shares: tuple[float, ...] = (0.0, .3, .6, .8, 1.0, 1.2, 1.4)) -> list[CurvePoint]:
