@@ -9,6 +9,7 @@ from diagnostics.chain.drive import DriveModel, drive_model
 from diagnostics.chain.ejector import JetPipes, jet_balance, jet_pipes
 from diagnostics.chain.motor import DirectCurrentMotor, MotorModel, motor_model
 from diagnostics.chain.pipework import PipeLosses, pipe_losses
+from diagnostics.chain.power_table_end import PowerTableEnd
 from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, PumpEnd, pump_end
 from diagnostics.chain.table import LevelTable
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2, density_kg_m3, suction_head_available_m
@@ -100,6 +101,7 @@ class LoadLine:
     motor_voltage_v: Floats
     motor_current_a: Floats
     drive_power_w: Floats
+    beyond_printed_m3_s: Floats | None = None   # flow less the one at which a printed system is at its own limit
 
 
 def delivery_head_m(site: Site, side: WaterSide, flow_m3_s: Floats, health: Health) -> Floats:
@@ -215,8 +217,9 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
     if asked.torque_n_m is None:
         power = asked.input_power_w if asked.input_power_w is not None else np.full_like(head, np.nan)
         nothing = np.full_like(head, np.nan)
+        beyond = pumped - side.end.flow_limit(head) if isinstance(side.end, PowerTableEnd) else None
         return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, nothing, power, nothing,
-                        nothing, np.maximum.accumulate(power, axis=1))
+                        nothing, np.maximum.accumulate(power, axis=1), beyond)
     torque = asked.torque_n_m
     if isinstance(side.end, CentrifugalEnd):
         torque = torque * side.end.low_speed_penalty(asked.speed_rpm)
@@ -229,7 +232,7 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
 
 def _flow_where(limit: float, quantity: Floats, flow: Floats) -> Floats:
     """Flow at which a quantity that grows with flow meets a limit, per level; infinite where it never does."""
-    if not np.isfinite(limit) or np.isnan(quantity).all():
+    if not np.isfinite(limit) or np.isnan(quantity).all() or np.isneginf(quantity).all():
         return np.full(quantity.shape[0], np.inf)
     met = np.array([np.interp(limit, row, flow) for row in np.maximum.accumulate(quantity, axis=1)])
     return np.where(quantity[:, -1] <= limit, np.inf, np.where(quantity[:, 0] > limit, 0.0, met))
@@ -285,6 +288,8 @@ def power_table(line: LoadLine, drive: DriveModel) -> LevelTable:
         _flow_where(drive.output_voltage_max_v, line.motor_voltage_v, flow),
         _flow_where(drive.input_power_max_w, line.drive_power_w, flow),
         np.full(line.levels_m.size, flow[-1])])
+    if line.beyond_printed_m3_s is not None:
+        last = np.minimum(last, _flow_where(0.0, line.beyond_printed_m3_s, flow))
     start = line.drive_power_w[:, 0].copy()
     end = np.array([np.interp(q, flow, row) for q, row in zip(last, line.drive_power_w, strict=True)])
     names = {"flow_m3_s": np.broadcast_to(flow, line.head_m.shape), "speed_rpm": line.speed_rpm,
@@ -328,6 +333,38 @@ def start_power_w(site: Site, line: LoadLine, drive: DriveModel, motor: MotorMod
     else:
         stalled = motor.rated_loss_w * 0.55 * (torque / motor.rated_torque_n_m) ** 2
     return np.maximum(begins, drive.input_power_w(stalled) if ratio > 1.0 else begins)
+
+
+def least_power_w(side: WaterSide, line: LoadLine, drive: DriveModel) -> Floats:
+    """
+    Power below which the drive would have to turn the motor slower than it can, per level.
+
+    A table of flow against power prints no speed: there a displacement pump's flow is taken to grow with speed up to
+    the largest printed one at the drive's top speed.
+
+    Parameters
+    ----------
+    side : WaterSide
+    line : LoadLine
+    drive : DriveModel
+
+    Returns
+    -------
+    power_w : ndarray, shape (levels,)
+        Zero where the drive has no lowest speed, or the pump's speed is not known. [W]
+    """
+    nothing = np.zeros(line.levels_m.size)
+    if drive.speed_min_rpm <= 0.0:
+        return nothing
+    lowest = _flow_where(drive.speed_min_rpm, line.speed_rpm, line.flow_m3_s)
+    if isinstance(side.end, PowerTableEnd):
+        top = side.end.flow_limit(line.head_m[:, 0])
+        if not side.end.is_displacement or not np.isfinite(top).all():
+            return nothing
+        slip = side.end.nominal_slip_m3_s * line.head_m[:, 0] / side.end.highest_printed_head_m
+        lowest = drive.speed_min_rpm / drive.speed_max_rpm * (top + slip) - slip
+    rows = zip(np.clip(lowest, 0.0, line.flow_m3_s[-1]), line.drive_power_w, strict=True)
+    return np.array([np.interp(flow, line.flow_m3_s, power) if flow > 0.0 else 0.0 for flow, power in rows])
 
 
 def level_axis(site: Site, side: WaterSide, health: Health) -> Floats:

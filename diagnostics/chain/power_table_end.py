@@ -12,6 +12,8 @@ from diagnostics.site import POSITIVE_DISPLACEMENT, Pump
 
 Floats = NDArray[np.float64]
 _HEAD_KNOTS = 121
+# Printed flows within this share of each other at different powers are one flow: the system is at its limit.
+_STANDS_STILL = 0.004
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,7 @@ class PowerTableEnd:
     highest_printed_head_m: float
     nominal_slip_m3_s: float
     best_flow_m3_s: float
+    highest_flow_m3_s: Floats       # (heads,), where printed flows stop growing with power; infinite where they do not
     notes: tuple[str, ...] = field(default_factory=tuple)
 
     def demand(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> ShaftDemand:
@@ -64,6 +67,24 @@ class PowerTableEnd:
         share = (head - self.heads_m[i]) / (self.heads_m[i + 1] - self.heads_m[i])
         return np.asarray(np.maximum(low + share * (high - low), 0.02 * low))
 
+    def flow_limit(self, head_m: Floats) -> Floats:
+        """
+        Flow at which the printed system has reached its own limit of speed or power.
+
+        Parameters
+        ----------
+        head_m : ndarray
+            [m]
+
+        Returns
+        -------
+        limit_m3_s : ndarray
+            Infinite where the table shows none. [m3/s]
+        """
+        if not np.isfinite(self.highest_flow_m3_s).any():
+            return np.full(np.shape(head_m), np.inf)
+        return np.interp(head_m, self.heads_m, self.highest_flow_m3_s)
+
     def largest_flow(self, speed_max_rpm: float) -> float:
         """
         Largest flow of the table with its margin.
@@ -94,8 +115,26 @@ def _power_against_flow(power: Floats, flow: Floats, grid: Floats, *, is_displac
         else:
             start = 0.4 * power[0]
         power, flow = np.insert(power, 0, start), np.insert(flow, 0, 0.0)
+    rises = np.concatenate(([True], np.diff(flow) > _STANDS_STILL * flow[-1]))
+    top = int(np.flatnonzero(rises)[-1])
+    power, flow = power[:top + 1].copy(), flow[:top + 1]
+    if top >= 2 and not rises.all():
+        # The limit was met somewhere between the last two powers: where the rise before it leads to.
+        rise = (power[top - 1] - power[top - 2]) / (flow[top - 1] - flow[top - 2])
+        power[top] = min(power[top], power[top - 1] + 1.1 * rise * (flow[top] - flow[top - 1]))
     keep = np.concatenate((np.diff(flow) > 0, [True]))
     return extended(flow[keep], power[keep], grid, falling_to_zero=False)
+
+
+def _highest_flows(rows: Floats, heads: Floats) -> Floats:
+    """Flow at each head beyond which more power brings no more; infinite where its row does not show it."""
+    highest = np.full(heads.size, np.inf)
+    for i, head in enumerate(heads):
+        row = rows[rows[:, 0] == head]
+        flow = row[np.argsort(row[:, 1]), 2]
+        if flow.size >= 2 and flow[-1] - flow[-2] <= _STANDS_STILL * flow[-1]:
+            highest[i] = flow[-1]
+    return highest
 
 
 def power_table_end(pump: Pump) -> PowerTableEnd:
@@ -122,9 +161,15 @@ def power_table_end(pump: Pump) -> PowerTableEnd:
     best = rows[np.argmax(rows[:, 0] * rows[:, 2] / rows[:, 1])]
     dense, filled = _between_heads(np.maximum(heads, 0.01), power)
     return PowerTableEnd(dense, grid, filled, pump.rated_speed_rpm, is_displacement, float(heads[-1]),
-                         0.06 * float(best[2]), float(best[2]),
+                         0.06 * float(best[2]), float(best[2]), _at_heads(_highest_flows(rows, heads), heads, dense),
                          (f"The table is printed for heads of {heads[0]:.0f} to {heads[-1]:.0f} m; beyond them it is "
                           "run on along straight lines.",))
+
+
+def _at_heads(highest: Floats, heads: Floats, dense: Floats) -> Floats:
+    """Limits at many heads: straight between heads that show one, held beyond them; infinite where none does."""
+    shown = np.isfinite(highest)
+    return np.interp(dense, heads[shown], highest[shown]) if shown.any() else np.full(dense.size, np.inf)
 
 
 def _between_heads(heads: Floats, power: Floats) -> tuple[Floats, Floats]:

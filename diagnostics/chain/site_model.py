@@ -26,6 +26,7 @@ from diagnostics.chain.operating_point import (
     delivery_head_m,
     drive_of,
     flow_limit_m3_s,
+    least_power_w,
     level_axis,
     load_line,
     motor_of,
@@ -108,7 +109,8 @@ class SiteModel:
             held = site.drive.held_voltage_v if site.drive.kind in ("current_booster", "voltage_booster") else None
             array = _array_table(curve, held)
             crossing = _crossing(site, line, curve, health)
-        supply = Supply(site, health, drive, aquifer, start_power_w(site, line, drive, motor), array, crossing)
+        supply = Supply(site, health, drive, aquifer, start_power_w(site, line, drive, motor),
+                        least_power_w(side, line, drive), array, crossing)
         model = cls(site, health, side, drive, steady, aquifer, steady_limit, aquifer_limit, supply, curve, np.nan,
                     np.nan, side.end.notes)
         flow, power = model._rated() if health == HEALTHY else _RATED.of(site, _healthy_rating)
@@ -173,11 +175,10 @@ class SiteModel:
             [m3/s]
         """
         power = np.asarray(array_power_w, dtype=np.float64)
-        flow = self.read_flow(power, self._level(static_level_m), steady=True)
-        stop = self.site.drive.stop_power_w
-        if stop is not None:
-            flow = np.where(power < stop, 0.0, flow)
-        return flow * self.health.meter_ratio
+        level = self._level(static_level_m)
+        flow = self.read_flow(power, level, steady=True)
+        least = np.maximum(self.supply.least_power_w(level), self.site.drive.stop_power_w or 0.0)
+        return np.where(power < least, 0.0, flow) * self.health.meter_ratio
 
     def read_flow(self, array_power_w: ArrayLike, level_m: ArrayLike, *, steady: bool) -> Floats:
         """
@@ -326,7 +327,7 @@ class SiteModel:
         """
         level = np.atleast_1d(self._level(static_level_m))
         start = self.steady.locate(0.0, level).start
-        result = np.maximum(start, self.site.drive.stop_power_w or 0.0)
+        result = np.maximum(np.maximum(start, self.supply.least_power_w(level)), self.site.drive.stop_power_w or 0.0)
         given = np.asarray(0.0 if static_level_m is None else static_level_m)
         return result if given.ndim else result.reshape(())
 

@@ -45,6 +45,7 @@ class Supply:
     drive: DriveModel
     aquifer: LevelTable
     start_by_level_w: Floats
+    least_by_level_w: Floats
     array: ArrayTable | None
     crossing: CrossingTable | None
 
@@ -179,6 +180,24 @@ class Supply:
                                  self.start_by_level_w.size)
         start = self.start_by_level_w[i] + share * (self.start_by_level_w[i + 1] - self.start_by_level_w[i])
         stop = self.aquifer.start[i] + share * (self.aquifer.start[i + 1] - self.aquifer.start[i])
-        settings = self.site.drive
-        return (np.maximum(start, max(settings.start_power_w or 0.0, settings.stop_power_w or 0.0)),
-                np.maximum(stop, settings.stop_power_w or 0.0))
+        least = np.maximum(self.least_power_w(level_m), self.site.drive.stop_power_w or 0.0)
+        return (np.maximum(start, np.maximum(least, self.site.drive.start_power_w or 0.0)), np.maximum(stop, least))
+
+    def least_power_w(self, level_m: Floats) -> Floats:
+        """
+        Power below which the drive would turn slower than it can.
+
+        Parameters
+        ----------
+        level_m : ndarray, shape (n,)
+            In the aquifer, what health adds included. [m]
+
+        Returns
+        -------
+        power_w : ndarray, shape (n,)
+            Zero where it has no lowest speed. [W]
+        """
+        i, share = place_on_axis(level_m, self.aquifer.level_first, self.aquifer.level_last,
+                                 self.least_by_level_w.size)
+        least = self.least_by_level_w
+        return np.asarray(least[i] + share * (least[i + 1] - least[i]), dtype=np.float64)
