@@ -15,6 +15,8 @@ TRACKING_SHARE = 0.99
 # Where the sheet gives no limit the firmware protects the motor: a little above the plate.
 DEFAULT_POWER_MARGIN = 1.15
 DEFAULT_SPEED_MARGIN = 1.10
+# Electronics that pass their source straight through no longer switch: about half of the rated loss stays.
+CONDUCTION_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -111,6 +113,8 @@ def drive_model(drive: Drive, pump: Pump, health: Health, *, bus_voltage_v: floa
     if power_limit is None:
         guarded = drive.kind in ("tracking", "frequency", "voltage_booster")
         power_limit = DEFAULT_POWER_MARGIN * rated_out if guarded else np.inf
+        if drive.kind == "battery_bus" and pump.power_table:
+            power_limit = rated_out     # a table tells no voltage; at the bus's own the motor works at its plate
     voltages = [v for v in (drive.max_output_voltage_v, bus_voltage_v) if v is not None]
     return DriveModel(drive.kind, standby, 0.6 * rest / rated_out, 0.4 * rest / rated_out**2,
                       max(health.drive_ratio, 1e-3), fastest, slowest, power_limit,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.chain.drive import DriveModel, drive_model
+from diagnostics.chain.drive import CONDUCTION_SHARE, DriveModel, drive_model
 from diagnostics.chain.ejector import JetPipes, jet_balance, jet_pipes
 from diagnostics.chain.motor import DirectCurrentMotor, MotorModel, motor_model
 from diagnostics.chain.pipework import PipeLosses, pipe_losses
@@ -54,7 +54,8 @@ def drive_of(site: Site, health: Health) -> DriveModel:
     """
     bus = None
     if site.drive.kind == "battery_bus" and site.battery is not None and site.pump.motor.kind != "induction":
-        bus = site.battery.nominal_voltage_v
+        # Passed straight through, the bus still loses what the drive's switches and leads drop.
+        bus = site.battery.nominal_voltage_v * (1.0 - CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency))
     return drive_model(site.drive, site.pump, health, bus_voltage_v=bus)
 
 

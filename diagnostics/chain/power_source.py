@@ -171,3 +171,39 @@ def mean_power_from_store_w(power_in_w: ArrayLike, power_out_max_w: ArrayLike, i
     before = np.concatenate(([0.0], held[:-1]))
     out = np.minimum(wanted, before + come)
     return np.asarray(out / length, dtype=np.float64), np.asarray((held - before + out) / length, dtype=np.float64)
+
+
+def power_past_battery_w(bus_power_w: ArrayLike, power_out_max_w: ArrayLike, interval_s: ArrayLike, capacity_j: float,
+                         charge_efficiency: float) -> Floats:
+    """
+    Power a source is worth to the pump: what goes to it directly loses nothing, what is stored loses the charge.
+
+    While the battery holds something the sun's power goes straight to the running pump. With an empty one the pump
+    runs by turns: it rests while the source charges and runs on both together.
+
+    Parameters
+    ----------
+    bus_power_w, power_out_max_w : array_like, shape (n,)
+        Brought to the bus, and the running pump's own. [W]
+    interval_s : array_like, shape (n,)
+        [s]
+    capacity_j : float
+        Usable. [J]
+    charge_efficiency : float
+        Energy out over energy in. [1]
+
+    Returns
+    -------
+    power_w : ndarray, shape (n,)
+        [W]
+    """
+    bus = np.nan_to_num(np.asarray(bus_power_w, dtype=np.float64))
+    wanted = np.maximum(np.asarray(power_out_max_w, dtype=np.float64), 1e-9)
+    length = np.asarray(interval_s, dtype=np.float64)
+    loss = 1.0 - charge_efficiency
+    direct = np.minimum(bus, wanted)
+    above = charge_efficiency * (bus - direct)
+    by_turns = direct * charge_efficiency * wanted / (wanted - loss * direct)
+    held = stored_energy_j((by_turns + above) * length, wanted * length, capacity_j)
+    holds = np.concatenate(([0.0], held[:-1])) > 0.0
+    return np.asarray(np.where(holds, direct, by_turns) + above, dtype=np.float64)

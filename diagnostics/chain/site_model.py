@@ -19,7 +19,7 @@ from diagnostics.chain.describable import (
     refuse_what_has_no_chain,
     water_side_of,
 )
-from diagnostics.chain.drive import DriveModel
+from diagnostics.chain.drive import CONDUCTION_SHARE, DriveModel
 from diagnostics.chain.operating_point import (
     LoadLine,
     WaterSide,
@@ -42,9 +42,6 @@ from diagnostics.health import HEALTHY, Health
 from diagnostics.site import Site
 
 Floats = NDArray[np.float64]
-
-# A booster that passes the array straight through no longer switches: about half of its rated loss stays.
-_CONDUCTION_SHARE = 0.5
 
 
 __all__ = ["ChainNotAvailable", "SiteModel"]
@@ -431,6 +428,6 @@ def _healthy_rating(site: Site) -> tuple[float, float]:
 def _crossing(site: Site, line: LoadLine, curve: ArrayCurve, health: Health) -> CrossingTable | None:
     if site.drive.kind not in ("direct", "current_booster", "voltage_booster") or np.isnan(line.torque_n_m).any():
         return None
-    loss = 0.0 if site.drive.kind == "direct" else _CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency)
+    loss = 0.0 if site.drive.kind == "direct" else CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency)
     return crossing_table(line, curve, motor_of(site, health), site.pump.breakaway_torque_ratio,
                           holds_torque=isinstance(pump_end_of(site), DisplacementEnd), drive_loss=loss)

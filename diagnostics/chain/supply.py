@@ -8,7 +8,12 @@ from numpy.typing import NDArray
 from diagnostics.chain.array import ArrayTable
 from diagnostics.chain.crossing import CrossingTable
 from diagnostics.chain.drive import TRACKING_SHARE, DriveModel, derated_share
-from diagnostics.chain.power_source import CHARGER_EFFICIENCY, USABLE_CAPACITY, mean_power_from_store_w
+from diagnostics.chain.power_source import (
+    CHARGER_EFFICIENCY,
+    USABLE_CAPACITY,
+    mean_power_from_store_w,
+    power_past_battery_w,
+)
 from diagnostics.chain.table import LevelTable, place_on_axis
 from diagnostics.health import Health
 from diagnostics.site import Site
@@ -139,9 +144,13 @@ class Supply:
         efficiency = self.bus_efficiency()
         wanted = self.aquifer.locate(0.0, level_m).end
         usable = USABLE_CAPACITY[battery.chemistry] * battery.capacity_ah * battery.nominal_voltage_v * 3600.0
-        out, kept = mean_power_from_store_w(operation.power_taken_w * efficiency, wanted, interval_s, usable)
+        bus = operation.power_taken_w * CHARGER_EFFICIENCY
+        come = power_past_battery_w(bus, wanted, interval_s, usable, battery.charge_efficiency)
+        out, kept = mean_power_from_store_w(come, wanted, interval_s, usable)
         unknown = np.isnan(operation.power_taken_w)
-        return replace(operation, power_taken_w=np.where(unknown, np.nan, kept / efficiency),
+        with np.errstate(invalid="ignore", divide="ignore"):
+            taken = np.where(come > 0.0, operation.power_taken_w * kept / come, 0.0)
+        return replace(operation, power_taken_w=np.where(unknown, np.nan, taken),
                        from_store_w=np.where(unknown, np.nan, out / efficiency))
 
     def _cap(self, end_w: Floats, air_temperature_c: Floats) -> Floats:

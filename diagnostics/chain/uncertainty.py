@@ -28,6 +28,8 @@ LEVEL_UNCERTAINTY_WELL_M, LEVEL_UNCERTAINTY_OPEN_M = 1.0, 0.1
 PLATE_EFFICIENCY_UNCERTAINTY = 0.08
 # An ejector's coefficients and its cavitation limit (0.8 to 1.67 velocity heads in the literature) are known roughly.
 EJECTOR_FLOW_UNCERTAINTY = 0.10
+# What a charger and a battery give back of what they take is known to about a twentieth.
+STORE_UNCERTAINTY = 0.05
 # Where the curve prints no power the shaft power is a guess.
 GUESSED_POWER_UNCERTAINTY = 0.12
 
@@ -145,7 +147,8 @@ def flow_interval(model: "SiteModel", light: "Daylight", operation: "Operation",
     warmth = coefficient * light.cell.uncertainty_k
     held = _held_uncertainty(model, light)
     relative = np.sqrt(light.irradiance_uncertainty**2 + nameplate_uncertainty(site) ** 2
-                       + efficiency_uncertainty(model) ** 2 + (warmth**2 if held is None else held**2))
+                       + efficiency_uncertainty(model) ** 2 + (warmth**2 if held is None else held**2)
+                       + (STORE_UNCERTAINTY**2 if model.on_battery else 0.0))
     flow_pct, head_pct = ACCEPTANCE_TOLERANCE_PCT[site.pump.acceptance_grade]
     place = table.locate(operation.pumping_power_w, level_m)
     developed = place.read("head_m")
