@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from dashboards.figures import NEVER_BELOW
 from dashboards.letter_month import METER_CAUSES
 from dashboards.shown import (
     DeskUnits,
@@ -355,13 +356,19 @@ def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, s
         feature = FEATURES.get(column)
         spread = math.hypot(feature.day_noise, feature.drift) if feature else float(table[column].std()) or 1.0
         middle = float(np.nanmedian(recent[column])) if recent[column].notna().any() else 0.0
-        return abs(middle) / spread if spread > 0 else 0.0
+        away = max(middle, 0.0) if column in NEVER_BELOW else abs(middle)
+        return away / spread if spread > 0 else 0.0
 
     ordered = sorted(usable, key=lambda column: (column not in named, -strangeness(column)))
     chosen = [column for column in ordered if column in named or strangeness(column) > 1.0] or ordered[:3]
-    return [(column, _title(column), FEATURES[column].meaning if column in FEATURES else column,
+    return [(column, _title(column), _meaning(column),
              2.0 * math.hypot(FEATURES[column].day_noise, FEATURES[column].drift) if column in FEATURES else None)
             for column in chosen[:at_most]]
+
+
+def _meaning(column: str) -> str:
+    meaning = FEATURES[column].meaning if column in FEATURES else column.replace("_", " ")
+    return f"{meaning}; water that came sooner than reckoned is drawn at nought" if column in NEVER_BELOW else meaning
 
 
 def site_facts(view: SiteView) -> list[list[tuple[str, str]]]:

@@ -21,6 +21,8 @@ _POINTS = 500           # a daily summary of many years is thinned evenly
 _YEARLY_TICKS = 330     # days from which a tick needs its year
 _PHONE_DAYS = 45        # days a narrow screen can show as bars; the table has them all
 _SANS = "Verdana, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
+# Summaries that cannot lie below nought: a riser takes no less than nothing to fill.
+NEVER_BELOW = frozenset({"fill_volume"})
 # Distinguishable in black and white: pattern first, colour second.
 _FILLS: tuple[tuple[str, str], ...] = (
     ("", WATER), ("/", EARTH), (".", "#7d8b52"), ("x", "#6d5a7e"), ("-", "#8a8577"), ("\\", "#b98d3e"),
@@ -96,6 +98,7 @@ def flow_against_power(picture: PowerPicture, units: DeskUnits) -> go.Figure:
 def evidence_over_time(view: SiteView, column: str, title: str, band: float | None, onset: date | None) -> go.Figure:
     """Draw one daily summary over time, with the band in which a sound site wanders."""
     values = view.diagnosis.summaries[column].dropna()
+    values = values.clip(lower=0.0) if column in NEVER_BELOW else values
     values = values.iloc[np.linspace(0, len(values) - 1, min(len(values), _POINTS)).round().astype(int)]
     at = [pd.Timestamp(day).date().isoformat() for day in values.index]
     figure = _figure(190, title)
