@@ -41,7 +41,9 @@ class Finding(Record):
 
     site_id: str
     cause: str
-    confidence: float = Field(ge=0, le=1)
+    confidence: float = Field(ge=0, le=1, description="How often findings like this one are right.")
+    posterior: float | None = Field(default=None, ge=0, le=1, description="Before calibration; none for a rule.")
+    confidence_from: dict[str, float] = Field(default_factory=dict, description="Traits the confidence rests on.")
     group: list[str] = Field(default_factory=list, description="Causes these sensors cannot separate, this included.")
     onset: date
     onset_low: date

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from diagnostics.calibration import calibrated, finding_traits
 from diagnostics.causes import CAUSES, Cause, Setting
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
 from diagnostics.inference.profiles import Profiles
@@ -89,12 +90,17 @@ def build_finding(site_id: str, accepted: Accepted, *, days: pd.Index, signature
     group = _group(accepted, signatures, settings)
     status, says, onset = _life(accepted, days, work)
     size, low, high = _size(accepted, setting)
-    confidence = float(probability.get(cause.code, 0.0))
+    posterior = float(probability.get(cause.code, 0.0))
+    traits = finding_traits(
+        cause.code, probability, accepted.weighed.log_evidence, kind=accepted.kind,
+        is_measuring=cause.link == "measuring", shift=accepted.shift, course=accepted.course,
+        drift=np.array([FEATURES[name].drift for name in FEATURE_NAMES]), known=np.isfinite(noise.values))
     urgency = cause.urgency
     if status in ("healed", "mended"):
         urgency = "information"
     return Finding(
-        site_id=site_id, cause=cause.code, confidence=min(max(confidence, 0.0), 0.99), group=group,
+        site_id=site_id, cause=cause.code, confidence=calibrated(traits), group=group,
+        posterior=min(max(posterior, 0.0), 1.0), confidence_from=traits,
         onset=_day(days, onset), onset_low=_day(days, min(accepted.onset_low, onset)),
         onset_high=_day(days, max(accepted.onset_high, onset)),
         onset_shape=_SHAPE_OF_KIND[accepted.kind], last_seen=_day(days, _last_active(accepted)), size=size,

@@ -41,7 +41,11 @@ def _ohms(rng: np.random.Generator, drawn: DrawnSite) -> float:
 
 def _substrings(rng: np.random.Generator, drawn: DrawnSite) -> float:
     array = drawn.site.array
-    return float(rng.choice([1, 2, array.module.bypass_diodes])) if array is not None else 0.0
+    if array is None:
+        return 0.0
+    # A string that is bypassed as a whole is an open string by another name.
+    return float(min(rng.choice([1, 2, array.module.bypass_diodes]),
+                     max(1, array.module.bypass_diodes * array.modules_in_series - 1)))
 
 
 def _worn(rng: np.random.Generator, drawn: DrawnSite) -> float:

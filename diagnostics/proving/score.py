@@ -1,24 +1,73 @@
-"""How good the diagnosis is on plants whose faults are known: recall, precision, confusion, size, onset, trust."""
+"""One diagnosed plant beside its truth: what was named, when, how large, how surely, and what the expectation was."""
 
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from diagnostics.proving.planting import PlantedFault
+from diagnostics.proving.bands import MEASURING, STATES, Band, band_of, true_size
+from diagnostics.proving.figures import Score, score
+from diagnostics.proving.planting import PlantedFault, Shape
 from diagnostics.results import Finding, SiteDiagnosis
+from diagnostics.site import Site
 
-Band = Literal["sound", "no water", "mild", "moderate", "severe"]
-STATES = frozenset({"tank_full", "switched_off"})
-MEASURING = frozenset({
-    "meter_under_reading", "meter_over_reading", "meter_stopped", "totaliser_reset", "irradiance_sensor_fault",
-    "temperature_sensor_fault", "level_sensor_fault", "electrical_sensor_fault", "clock_shift", "swapped_channels",
-    "unit_mistake", "logger_silent"})
-# A finding may open this many days before the planted start and still count as the same: onset has an interval.
+# A finding may open this many days before the planted start and still be of the same event: onset has an error, and
+# an interval. One that opens earlier is of something that was not there, and counts as wrong.
 EARLY_DAYS = 10
+# A rival or a member of the group counts as "among rivals" from this probability on.
+LEAST_RIVAL = 0.03
+# Natural dust beyond this share lost is really there, though nobody planted it. [1]
+REAL_DUST = 0.05
+
+
+@dataclass(frozen=True)
+class PlantedOutcome:
+    """One planted cause and what became of it."""
+
+    cause: str
+    shape: Shape
+    band: Band
+    named: bool                     # a finding names it, rightly dated
+    first: bool                     # the surest finding names a planted cause
+    among: bool                     # named, or in a finding's group or rivals
+    misdated: bool                  # named only by a finding of another time
+    onset_error_days: float = float("nan")
+    onset_covered: float = float("nan")         # 1 or 0
+    size_error: float = float("nan")            # stated over true, less 1
+    size_covered: float = float("nan")
+
+
+@dataclass(frozen=True)
+class StatedOutcome:
+    """One finding and whether it is right."""
+
+    cause: str
+    confidence: float
+    posterior: float
+    right: bool
+    by_rule: bool
+    confidence_from: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class DeliveryOutcome:
+    """Daily expected delivery against what the healthy plant would have given, over the same judged intervals."""
+
+    days: int = 0
+    covered: int = 0                # days inside the stated 95 % interval
+    squared_error: float = 0.0      # [m6]
+    error_m3: float = 0.0
+    healthy_m3: float = 0.0
+
+
+@dataclass(frozen=True)
+class AccountOutcome:
+    """The water account beside the truth; all volumes over expected. [1]"""
+
+    closure: float = float("nan")           # largest difference between expected and the sum of its lines
+    unexplained: float = float("nan")
+    lost_error: float = float("nan")        # stated less true loss to causes; NaN where the metering lies
 
 
 @dataclass(frozen=True)
@@ -33,80 +82,42 @@ class Outcome:
     planted: tuple[PlantedFault, ...]
     band: Band
     lost_share: float
-    found: tuple[str, ...]                  # causes of findings, most confident first
-    confidence: tuple[float, ...]
-    first_right: bool
-    among_rivals: bool
-    size_error: float                       # relative, NaN where not comparable
-    onset_error_days: float
-    account_error: float                    # unexplained over expected
+    faults: tuple[PlantedOutcome, ...]
+    findings: tuple[StatedOutcome, ...]     # most confident first
+    delivery: DeliveryOutcome
+    account: AccountOutcome
+    step_s: float = float("nan")
     seconds: float = 0.0
 
     @property
+    def names(self) -> frozenset[str]:
+        """Planted causes, states left out."""
+        return frozenset(f.cause for f in self.planted if f.cause not in STATES)
+
+    @property
     def truth(self) -> str:
-        """Planted cause, "sound" where none."""
-        causes = [f.cause for f in self.planted if f.cause not in STATES]
-        return causes[0] if causes else "sound"
+        """First planted cause, "sound" where none."""
+        return next((f.cause for f in self.planted if f.cause not in STATES), "sound")
 
+    @property
+    def found(self) -> tuple[str, ...]:
+        """Causes of findings, most confident first."""
+        return tuple(f.cause for f in self.findings)
 
-@dataclass(frozen=True)
-class Score:
-    """Figures over many plants."""
+    @property
+    def first_right(self) -> bool:
+        """Is the surest finding right."""
+        return bool(self.findings) and self.findings[0].right
 
-    table: pd.DataFrame                     # by cause: planted, found, recall, precision, f1, first, rivals
-    confusion: Counter[tuple[str, str]]
-    macro_f1: float
-    macro_f1_strong: float                  # moderate and severe only
-    right_first: float
-    among_rivals: float
-    false_alarms_per_sound_year: float
-    system_false_alarms_per_sound_year: float
-    median_size_error: float
-    median_onset_error_days: float
-    reliability: pd.DataFrame
-    calibration_error: float
-    bands: pd.DataFrame
-    plants: int = 0
-    sound: int = 0
-    notes: list[str] = field(default_factory=list)
-
-
-def band_of(truth: pd.DataFrame, planted: Sequence[PlantedFault]) -> tuple[Band, float]:
-    """
-    Say how much water a planted fault really cost, over the days on which it was there.
-
-    Parameters
-    ----------
-    truth : pandas.DataFrame
-        Of the plant: healthy_flow_m3_s, true_flow_m3_s, state.
-    planted : sequence of PlantedFault
-        What was planted.
-
-    Returns
-    -------
-    band, lost_share : tuple
-        Under 10 % of water is mild, over 25 % severe. [1]
-    """
-    causes = [f for f in planted if f.cause not in STATES]
-    if not causes:
-        return "sound", 0.0
-    if all(f.cause in MEASURING for f in causes):
-        return "no water", 0.0
-    start = min(f.start_day for f in causes)
-    # A ramp is judged over its last days, when it is at its size.
-    end = min((f.end_day for f in causes if f.end_day is not None), default=np.inf)
-    day = (truth.index - truth.index[0]) / pd.Timedelta(days=1)
-    last = min(float(day[-1]), end)
-    there = np.asarray((day >= max(start, last - 20.0)) & (day < last))
-    calling = there & (truth["state"] != "tank_full").to_numpy()
-    healthy = float(truth["healthy_flow_m3_s"].to_numpy()[calling].sum())
-    lost = 1.0 - float(truth["true_flow_m3_s"].to_numpy()[calling].sum()) / max(healthy, 1e-12)
-    band: Band = "mild" if lost < 0.1 else "moderate" if lost < 0.25 else "severe"
-    return band, lost
+    @property
+    def among_rivals(self) -> bool:
+        """Is a planted cause named, or in a finding's group or rivals."""
+        return any(f.among for f in self.faults)
 
 
 def outcome_of(site_id: str, family: str, climate: str, sensors: str, planted: Sequence[PlantedFault],
-               truth: pd.DataFrame, diagnosis: SiteDiagnosis, *, seconds: float = 0.0) -> Outcome:
+               truth: pd.DataFrame, diagnosis: SiteDiagnosis, *, seconds: float = 0.0, site: Site | None = None,
+               step_s: float = float("nan")) -> Outcome:
     """
     Compare one diagnosis with what was planted.
 
@@ -122,6 +133,10 @@ def outcome_of(site_id: str, family: str, climate: str, sensors: str, planted: S
         What was said.
     seconds : float, optional
         What it took. [s]
+    site : Site, optional
+        Sheet, so that sizes given as shares of an array can be compared.
+    step_s : float, optional
+        Logger interval. [s]
 
     Returns
     -------
@@ -129,133 +144,122 @@ def outcome_of(site_id: str, family: str, climate: str, sensors: str, planted: S
         One row of a score.
     """
     band, lost = band_of(truth, planted)
-    if all(f.cause != "soiled_array" for f in planted):
-        diagnosis = _without_natural_dust(diagnosis, truth)
-    if any(f.cause == "switched_off" for f in planted):     # nobody told the diagnosis; it did stand
-        diagnosis = replace(diagnosis, findings=[f for f in diagnosis.findings if f.cause != "drive_stopped"])
+    heard = without_what_was_there(diagnosis, truth, planted)
     causes = [f for f in planted if f.cause not in STATES]
-    ranked = sorted(diagnosis.findings, key=lambda f: -f.confidence)
-    first_right = among = False
-    onset_error = size_error = float("nan")
-    if causes:
-        names = {f.cause for f in causes}
-        hit = next((f for f in ranked if f.cause in names), None)
-        first_right = bool(ranked) and hit is not None
-        among = any(f.cause in names or names & set(f.group)
-                    or any(r.cause in names and r.probability >= 0.03 for r in f.rivals) for f in ranked)
-        if hit is not None:
-            fault = next(f for f in causes if f.cause == hit.cause)
-            planted_day = pd.Timestamp(diagnosis.days.index[0]) + pd.Timedelta(days=fault.start_day)
-            onset_error = (pd.Timestamp(hit.onset) - planted_day).days
-            size_error = _size_error(hit, fault)
-    expected = sum(a.expected_m3 for a in diagnosis.accounts)
-    loose = sum(abs(line.volume_m3) for a in diagnosis.accounts for line in a.lines if line.kind == "unexplained")
-    return Outcome(site_id, family, climate, sensors, len(diagnosis.days), tuple(planted), band, lost,
-                   tuple(f.cause for f in ranked), tuple(f.confidence for f in ranked), first_right, among,
-                   size_error, onset_error, loose / expected if expected > 0.0 else float("nan"), seconds)
+    ranked = sorted(heard.findings, key=lambda f: -f.confidence)
+    begins = pd.Timestamp(diagnosis.days.index[0]) if len(diagnosis.days) else pd.Timestamp(truth.index[0])
+    right = [any(f.cause == c.cause and _of_the_event(f, c, begins) for c in causes) for f in ranked]
+    faults = tuple(_planted_outcome(c, band_of(truth, [c])[0], ranked, right, begins, truth, site) for c in causes)
+    stated = tuple(StatedOutcome(
+        f.cause, f.confidence, _posterior(f), ok, f.cause == "logger_silent", dict(getattr(f, "confidence_from", {})))
+        for f, ok in zip(ranked, right, strict=True))
+    return Outcome(site_id, family, climate, sensors, len(diagnosis.days), tuple(planted), band, lost, faults, stated,
+                   _delivery(diagnosis, truth) if not causes else DeliveryOutcome(),
+                   _account(diagnosis, truth, causes), step_s, seconds)
 
 
-def _without_natural_dust(diagnosis: SiteDiagnosis, truth: pd.DataFrame) -> SiteDiagnosis:
-    """Take out a finding of dirt that nobody planted but that really lay on the modules: every array gathers dust."""
-    if "light_ratio" not in truth.columns:
-        return diagnosis
-    dirty = float(truth["light_ratio"].quantile(0.05)) < 0.95
-    kept = [f for f in diagnosis.findings if not (f.cause == "soiled_array" and dirty)]
-    return diagnosis if len(kept) == len(diagnosis.findings) else replace(diagnosis, findings=kept)
-
-
-def _size_error(finding: Finding, fault: PlantedFault) -> float:
-    comparable = {"falling_water_table": fault.size, "meter_under_reading": fault.size,
-                  "wiring_resistance": fault.size, "irradiance_sensor_fault": abs(fault.size),
-                  "meter_over_reading": fault.size, "riser_leak": fault.size, "wrong_head": fault.size}
-    true = comparable.get(fault.cause)
-    return abs(finding.size) / true - 1.0 if true else float("nan")
-
-
-def score(outcomes: Sequence[Outcome]) -> Score:
+def without_what_was_there(diagnosis: SiteDiagnosis, truth: pd.DataFrame,
+                           planted: Sequence[PlantedFault]) -> SiteDiagnosis:
     """
-    Put outcomes together.
+    Take out findings of what nobody planted but what really was: natural dust, and a pump switched off by its people.
 
     Parameters
     ----------
-    outcomes : sequence of Outcome
-        One a plant.
+    diagnosis : SiteDiagnosis
+        What was said.
+    truth : pandas.DataFrame
+        With light_ratio.
+    planted : sequence of PlantedFault
+        Truth.
 
     Returns
     -------
-    score : Score
-        A finding beside the right one counts as false; so does any finding on a sound plant.
+    diagnosis : SiteDiagnosis
+        Such findings are neither right nor wrong.
     """
-    confusion: Counter[tuple[str, str]] = Counter()
-    stated: list[tuple[float, bool]] = []
-    wrong_sound = wrong_system = 0
-    sound_years = 0.0
-    for o in outcomes:
-        names = {f.cause for f in o.planted if f.cause not in STATES}
-        if not names:
-            sound_years += o.days / 365.25
-            wrong_sound += len(o.found)
-            wrong_system += sum(code not in MEASURING for code in o.found)
-        top = o.found[0] if o.found else "nothing"
-        confusion[(o.truth, next((code for code in o.found if code in names), top))] += 1
-        stated += [(p, code in names) for code, p in zip(o.found, o.confidence, strict=True)]
-    table = _by_cause(outcomes)
-    strong = [o for o in outcomes if o.band in ("moderate", "severe", "sound", "no water")]
-    faulty = [o for o in outcomes if o.truth != "sound"]
-    reliability, error = _reliability(stated)
-    sizes = np.array([abs(o.size_error) for o in faulty])
-    onsets = np.array([abs(o.onset_error_days) for o in faulty])
-    return Score(
-        table=table, confusion=confusion, macro_f1=float(table["f1"].mean()),
-        macro_f1_strong=float(_by_cause(strong)["f1"].mean()),
-        right_first=float(np.mean([o.first_right for o in faulty])) if faulty else float("nan"),
-        among_rivals=float(np.mean([o.among_rivals for o in faulty])) if faulty else float("nan"),
-        false_alarms_per_sound_year=wrong_sound / sound_years if sound_years else float("nan"),
-        system_false_alarms_per_sound_year=wrong_system / sound_years if sound_years else float("nan"),
-        median_size_error=float(np.nanmedian(sizes)) if np.isfinite(sizes).any() else float("nan"),
-        median_onset_error_days=float(np.nanmedian(onsets)) if np.isfinite(onsets).any() else float("nan"),
-        reliability=reliability, calibration_error=error, bands=_by_band(faulty), plants=len(outcomes),
-        sound=len(outcomes) - len(faulty))
+    drop: set[str] = set()
+    if all(f.cause != "soiled_array" for f in planted) and "light_ratio" in truth.columns:
+        dirty = float(truth["light_ratio"].astype("float64").quantile(0.05)) < 1.0 - REAL_DUST
+        drop |= {"soiled_array"} if dirty else set()
+    if any(f.cause == "switched_off" for f in planted):
+        drop |= {"drive_stopped"}
+    kept = [f for f in diagnosis.findings if f.cause not in drop]
+    return diagnosis if len(kept) == len(diagnosis.findings) else replace(diagnosis, findings=kept)
 
 
-def _by_cause(outcomes: Sequence[Outcome]) -> pd.DataFrame:
-    causes = sorted({o.truth for o in outcomes} - {"sound"})
-    rows = []
-    for cause in causes:
-        mine = [o for o in outcomes if o.truth == cause]
-        hits = sum(cause in o.found for o in mine)
-        said = sum(cause in o.found for o in outcomes)
-        # A second planted cause that is named is no false statement.
-        right = sum(cause in o.found and cause in {f.cause for f in o.planted} for o in outcomes)
-        recall, precision = hits / len(mine), right / said if said else 0.0
-        f1 = 2 * recall * precision / (recall + precision) if recall + precision > 0 else 0.0
-        rows.append({"cause": cause, "planted": len(mine), "found": hits, "recall": recall, "precision": precision,
-                     "f1": f1, "first": float(np.mean([o.first_right for o in mine])),
-                     "rivals": float(np.mean([o.among_rivals for o in mine]))})
-    return pd.DataFrame(rows, columns=["cause", "planted", "found", "recall", "precision", "f1", "first",
-                                       "rivals"]).set_index("cause")
+def _posterior(finding: Finding) -> float:
+    raw = getattr(finding, "posterior", None)
+    return float(raw) if raw is not None else finding.confidence
 
 
-def _by_band(faulty: Sequence[Outcome]) -> pd.DataFrame:
-    rows = []
-    for band in ("no water", "mild", "moderate", "severe"):
-        mine = [o for o in faulty if o.band == band]
-        if mine:
-            rows.append({"band": band, "planted": len(mine), "first": float(np.mean([o.first_right for o in mine])),
-                         "rivals": float(np.mean([o.among_rivals for o in mine])),
-                         "any finding": float(np.mean([bool(o.found) for o in mine]))})
-    return pd.DataFrame(rows)
+def _of_the_event(finding: Finding, fault: PlantedFault, begins: pd.Timestamp) -> bool:
+    """Say whether a finding is of the planted event: it did not open long before, nor end before it."""
+    start = begins + pd.Timedelta(days=fault.start_day)
+    early = start - pd.Timedelta(days=EARLY_DAYS)
+    opened = pd.Timestamp(finding.onset) >= early or pd.Timestamp(finding.onset_high) >= start
+    return bool(opened and pd.Timestamp(finding.last_seen) >= start.normalize())
 
 
-def _reliability(stated: Sequence[tuple[float, bool]]) -> tuple[pd.DataFrame, float]:
-    if not stated:
-        return pd.DataFrame(columns=["stated", "right", "findings"]), float("nan")
-    confidence = np.array([p for p, _ in stated])
-    right = np.array([r for _, r in stated], dtype=np.float64)
-    edges = np.array([0.0, 0.3, 0.5, 0.7, 0.85, 0.95, 1.01])
-    place = np.digitize(confidence, edges) - 1
-    rows = [{"stated": confidence[place == k].mean(), "right": right[place == k].mean(),
-             "findings": int((place == k).sum())} for k in range(len(edges) - 1) if (place == k).any()]
-    table = pd.DataFrame(rows)
-    error = float((np.abs(table["stated"] - table["right"]) * table["findings"]).sum() / table["findings"].sum())
-    return table, error
+def _planted_outcome(fault: PlantedFault, band: Band, ranked: Sequence[Finding], right: Sequence[bool],
+                     begins: pd.Timestamp, truth: pd.DataFrame, site: Site | None) -> PlantedOutcome:
+    mine = [f for f, ok in zip(ranked, right, strict=True) if ok and f.cause == fault.cause]
+    called = any(f.cause == fault.cause for f in ranked)
+    among = bool(mine) or any(
+        _of_the_event(f, fault, begins) and (fault.cause in f.group or any(
+            r.cause == fault.cause and r.probability >= LEAST_RIVAL for r in f.rivals)) for f in ranked)
+    first = bool(ranked) and right[0]
+    if not mine:
+        return PlantedOutcome(fault.cause, fault.shape, band, False, first, among, called)
+    hit = mine[0]
+    start = begins + pd.Timedelta(days=int(fault.start_day))
+    covered = pd.Timestamp(hit.onset_low) <= start <= pd.Timestamp(hit.onset_high)
+    size = true_size(fault, float((pd.Timestamp(hit.last_seen) - begins).days), truth, site)
+    stated = sorted((abs(hit.size_low), abs(hit.size_high)))
+    comparable = np.isfinite(size) and size > 0.0
+    return PlantedOutcome(
+        fault.cause, fault.shape, band, True, first, True, False,
+        onset_error_days=float((pd.Timestamp(hit.onset) - start).days), onset_covered=float(covered),
+        size_error=abs(hit.size) / size - 1.0 if comparable else float("nan"),
+        size_covered=float(stated[0] <= size <= stated[1]) if comparable else float("nan"))
+
+
+def _delivery(diagnosis: SiteDiagnosis, truth: pd.DataFrame) -> DeliveryOutcome:
+    table, days = diagnosis.intervals, diagnosis.days
+    if "judged" not in table or "day" not in table or len(table) == 0 or len(days) == 0:
+        return DeliveryOutcome()
+    healthy = truth["healthy_flow_m3_s"].astype("float64").reindex(table.index).to_numpy()
+    hours_s = float((table.index[1] - table.index[0]) / pd.Timedelta(seconds=1)) if len(table) > 1 else 0.0
+    judged = table["judged"].to_numpy(dtype=bool) & np.isfinite(healthy) & np.isfinite(
+        table["expected_flow_m3_s"].to_numpy(dtype=np.float64))
+    by_day = pd.Series(np.where(judged, healthy, 0.0) * hours_s).groupby(table["day"].to_numpy()).sum()
+    true = by_day.reindex(days.index).to_numpy(dtype=np.float64)
+    expected = days["expected_m3"].to_numpy(dtype=np.float64)
+    low, high = (days[name].to_numpy(dtype=np.float64) for name in ("expected_low_m3", "expected_high_m3"))
+    known = days["judged"].to_numpy(dtype=bool) & np.isfinite(expected) & np.isfinite(true) & (true > 0.0)
+    error = expected[known] - true[known]
+    inside = (low[known] <= true[known]) & (true[known] <= high[known])
+    return DeliveryOutcome(int(known.sum()), int(inside.sum()), float(np.sum(error**2)), float(error.sum()),
+                           float(true[known].sum()))
+
+
+def _account(diagnosis: SiteDiagnosis, truth: pd.DataFrame, causes: Sequence[PlantedFault]) -> AccountOutcome:
+    expected = sum(a.expected_m3 for a in diagnosis.accounts)
+    if expected <= 0.0:
+        return AccountOutcome()
+    closure = max(abs(a.expected_m3 - sum(line.volume_m3 for line in a.lines)) / max(a.expected_m3, 1e-9)
+                  for a in diagnosis.accounts if a.expected_m3 > 0.0)
+    loose = sum(abs(line.volume_m3) for a in diagnosis.accounts for line in a.lines if line.kind == "unexplained")
+    lost_error = float("nan")
+    table = diagnosis.intervals
+    if all(f.cause not in MEASURING for f in causes) and "judged" in table:
+        stated = sum(line.volume_m3 for a in diagnosis.accounts for line in a.lines if line.kind == "cause")
+        seen = truth.reindex(table.index)
+        calling = table["judged"].to_numpy(dtype=bool) & (seen["state"] != "tank_full").to_numpy()
+        gap = (seen["healthy_flow_m3_s"] - seen["true_flow_m3_s"]).to_numpy(dtype=np.float64)
+        step_s = float((table.index[1] - table.index[0]) / pd.Timedelta(seconds=1)) if len(table) > 1 else 0.0
+        lost_error = (stated - float(np.nansum(gap[calling])) * step_s) / expected
+    return AccountOutcome(closure, loose / expected, lost_error)
+
+
+__all__ = ["EARLY_DAYS", "MEASURING", "STATES", "AccountOutcome", "DeliveryOutcome", "Outcome", "PlantedOutcome",
+           "Score", "StatedOutcome", "band_of", "outcome_of", "score", "without_what_was_there"]
