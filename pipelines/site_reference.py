@@ -1,5 +1,6 @@
 """The reference of everything that can stand in a fleet folder's files, made from the descriptions themselves."""
 
+import re
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
@@ -13,6 +14,7 @@ from diagnostics.service_actions import SERVICE_ACTIONS
 from diagnostics.site import Drive, Module, Pump, Site
 from diagnostics.site.described import Described, part_of, split_field
 from diagnostics.units import UNIT_OF_SUFFIX, same_dimension
+from pipelines.field_examples import example_of
 from pipelines.fleet.company import Company
 from pipelines.fleet.problems import units_for
 from pipelines.fleet.thresholds import known_thresholds
@@ -75,7 +77,7 @@ def _tables(root: type[BaseModel], kinds: dict[str, str], seen: dict[str, str]) 
             continue
         seen[model.__name__] = path
         heading = f"### `[{path}]`" if path else "### At the top of the file"
-        rows = ["| key | value | needed or default | meaning |", "|---|---|---|---|"]
+        rows = ["| key | value | needed or default | meaning | for instance |", "|---|---|---|---|---|"]
         for field, info in model.model_fields.items():
             rows.append(_row(field, info, model, kinds))
             part = part_of(model, field)
@@ -92,8 +94,34 @@ def _summary(model: type[BaseModel]) -> str:
 def _row(field: str, info: FieldInfo, model: type[BaseModel], kinds: dict[str, str]) -> str:
     unit = split_field(field) if issubclass(model, Described) else None
     name = f"`{field}`" + (f" <sup>{kinds[unit[1]]}</sup>" if unit and kinds.get(unit[1]) else "")
-    cells = (name, _value(info, part_of(model, field)), _default(info), (info.description or "").strip())
+    cells = (name, _value(info, part_of(model, field)), _default(info), _meaning(info),
+             _example(field, info, model))
     return "| " + " | ".join(cell.replace("|", "\\|").replace("\n", " ") for cell in cells) + " |"
+
+
+def _meaning(info: FieldInfo) -> str:
+    """Return the meaning in words; a key that is not there is left out, whatever the program calls that."""
+    said = (info.description or "").strip()
+    return re.sub(r"(?<=[.;:] )None\b|^None\b", lambda found: "Left out" if not found.start() else "left out", said)
+
+
+def _example(field: str, info: FieldInfo, model: type[BaseModel]) -> str:
+    """Return a line as it would stand in the file; a table of its own has its examples below."""
+    if part_of(model, field) is not None:
+        return "tables below"
+    written = example_of(model.__name__, field)
+    if not written:
+        words, default = _words(info.annotation), info.get_default(call_default_factory=True)
+        if words:
+            other = next((word for word in words if word not in (str(default), '""')), words[-1])
+            written = other if other.isdigit() else f'"{other}"'
+        elif isinstance(default, bool):
+            written = str(not default).lower()
+        elif isinstance(default, (int, float)):
+            written = f"{default:g}"
+        elif isinstance(default, str) and default:
+            written = f'"{default}"'
+    return f"`{field} = {written}`" if written else ""
 
 
 def _value(info: FieldInfo, part: type[BaseModel] | None) -> str:
@@ -188,9 +216,9 @@ def _thresholds() -> str:
 def _service_log() -> str:
     rows = ["| action | meaning | meant for | starts a new epoch | note |", "|---|---|---|---|---|"]
     for action in SERVICE_ACTIONS.values():
-        causes = ", ".join(f"`{cause}`" for cause in action.meant_for)
-        rows.append(f"| `{action.code}` | {action.label} | {causes} | {'yes' if action.starts_epoch else ''} | "
-                    f"{action.note} |")
+        causes = ", ".join(f"`{cause}`" for cause in action.meant_for) or "nothing in particular"
+        rows.append(f"| `{action.code}` | {action.label} | {causes} | {'yes' if action.starts_epoch else 'no'} | "
+                    f"{action.note or '–'} |")
     return ("## service-log.csv\n\nColumns `site_id,when,by,action,meant_for,says`, separated by commas. `when` is the "
             "site's local time, 2026-03-31 14:30. A new epoch means that the healthy state of the site is learned anew "
             "from that hour.\n\n" + "\n".join(rows))

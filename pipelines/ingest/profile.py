@@ -52,14 +52,21 @@ class TimeRule(_Part):
     "spreadsheet_days"), or `parts`, a table role -> column for files that spread a date over several columns.
     """
 
-    columns: list[str] = Field(default_factory=list)
-    format: str = "iso"
-    parts: dict[str, str] = Field(default_factory=dict, description="Role -> column, roles of TIME_PARTS.")
+    columns: list[str] = Field(default_factory=list, description="Columns that together hold the stamp, joined by one "
+                               "blank.")
+    format: str = Field(default="iso", description="How the stamp is written: 'iso', 'epoch_s', 'epoch_ms', "
+                        "'spreadsheet_days', or signs like '%d.%m.%Y %H:%M:%S' (day, month, year, hour, minute, "
+                        "second).")
+    parts: dict[str, str] = Field(default_factory=dict, description="Instead of columns, where a stamp is spread: role "
+                                  "-> column. Roles: year, month, day, day_of_year, hour, minute, second, millisecond, "
+                                  "hhmm, minute_of_day.")
     header_pattern: str = Field(default="", description="Regular expression over the text before the data with named "
                                 "groups year, month, day: for files that give these once.")
     zone: str = Field(description='"UTC", "+03:00", an IANA zone, "in_stamp", or "site" for the zone of the site.')
-    stamp: Literal["end", "start"] = "end"
-    interval_s: float | None = Field(default=None, gt=0, le=31 * 86400, description="None: taken from the stamps.")
+    stamp: Literal["end", "start"] = Field(default="end", description="Whether a stamp marks the end or the start "
+                                           "of its interval.")
+    interval_s: float | None = Field(default=None, gt=0, le=31 * 86400, description="Length of an interval; left out, "
+                                     "it is taken from the stamps.")
     earliest_year: int = Field(default=1990, ge=1900, le=2100, description="Stamps before it are a clock reset.")
 
     @field_validator("zone")
@@ -119,10 +126,11 @@ def _mend_unit(unit: str, channel: str) -> str:
 class ColumnRule(_Part):
     """One column of the file: which channel it is, in which unit; value = (text * scale + offset), then to SI."""
 
-    channel: str
+    channel: str = Field(description="Which channel the column is; see the list of channels.")
     unit: str = Field(default="", description="Unit ending of the value as written; empty takes the channel's own.")
-    scale: float = Field(default=1.0)
-    offset: float = 0.0
+    scale: float = Field(default=1.0, description="Factor on the number as written; value = (number * scale + offset), "
+                         "then to SI.")
+    offset: float = Field(default=0.0, description="Added after scale, in `unit`.")
     meter: Literal["rate", "pulse", "totaliser"] = Field(
         default="rate", description="pulse: counts of the interval, unit is the volume unit of pulse_volume; "
         "totaliser: running total, stored as meter_total_m3.")
@@ -165,8 +173,9 @@ class ColumnRule(_Part):
 class LongRule(_Part):
     """Long layout: one value a row. Keys of `channels` are then values of `name_column`."""
 
-    name_column: str | None = Field(default=None, description="None: every row is the one channel given.")
-    value_column: str
+    name_column: str | None = Field(default=None, description="Column that names what a row holds; left out, every "
+                                    "row is the one channel given.")
+    value_column: str = Field(description="Column that holds the values.")
 
 
 class SiteRule(_Part):
@@ -186,20 +195,26 @@ class SiteRule(_Part):
 
 
 class LoggerProfile(_Part):
-    """How one kind of file is read; see the module's docstring for an example."""
+    """How one kind of logger file is read: where the stamp is, which column is which channel, in which unit."""
 
     key: str = Field(default="", description="Name by which site sheets refer to it; the file's stem if empty.")
-    says: str = ""
-    format: Literal["delimited", "whitespace", "fixed_width", "spreadsheet", "xml", "json"] = "delimited"
-    delimiter: str = Field(default=",", min_length=1, max_length=1)
-    quote: str = Field(default='"', max_length=1)
-    decimal: Literal[".", ","] = "."
-    thousands: Literal["", ".", ",", " ", "'"] = ""
-    encoding: Literal["utf-8", "latin-1", "cp1252", "utf-16"] = "utf-8"
+    says: str = Field(default="", description="What kind of file this is, for people.")
+    format: Literal["delimited", "whitespace", "fixed_width", "spreadsheet", "xml", "json"] = Field(
+        default="delimited", description="How the file is built; delimited is any text with a sign between cells.")
+    delimiter: str = Field(default=",", min_length=1, max_length=1, description="Sign between the cells of a delimited "
+                           "file.")
+    quote: str = Field(default='"', max_length=1, description="Sign around cells that hold the delimiter; empty for "
+                       "none.")
+    decimal: Literal[".", ","] = Field(default=".", description="Decimal sign of the numbers.")
+    thousands: Literal["", ".", ",", " ", "'"] = Field(default="", description="Sign that groups thousands; empty for "
+                                                       "none.")
+    encoding: Literal["utf-8", "latin-1", "cp1252", "utf-16"] = Field(
+        default="utf-8", description="How letters are stored; latin-1 or cp1252 for many older loggers.")
     preamble_lines: int = Field(default=0, ge=0, le=10_000, description="Lines before the header, or before the data.")
     header_starts_with: str = Field(default="", description="The header is the first line that starts so; the lines "
                                     "before it are preamble, however many.")
-    header_lines: Literal[0, 1] = 1
+    header_lines: Literal[0, 1] = Field(default=1, description="0 where the file has no line of column names; then "
+                                        "give columns.")
     columns: list[str] = Field(default_factory=list, description="Names in order, where the file has no usable header.")
     widths: list[int] = Field(default_factory=list, description="Column widths of a fixed_width file.")
     lines_after_header: int = Field(default=0, ge=0, le=20, description="Units row and the like.")
@@ -213,18 +228,20 @@ class LoggerProfile(_Part):
                                  "as numbers. Empty cells and spellings of NaN always do.")
     unterminated_last_line: Literal["wait", "take"] = Field(
         default="wait", description="A last line without line end may be half written: it waits for its remainder.")
-    compression: Literal["by_content", "none"] = "by_content"
+    compression: Literal["by_content", "none"] = Field(default="by_content", description="by_content: gz and zip are "
+                                                       "known by their first bytes and opened.")
     member: str = Field(default="*", description="Glob of the zip members to read.")
     sheet: str = Field(default="", description="Sheet of a spreadsheet; the first if empty.")
     records: str = Field(default="", description="xml: name of the element that is one row. json: path to the list of "
                          "rows, keys joined by '/', for instance 'value/timeSeries/values/value'.")
     record_keys: list[str] = Field(default_factory=list, description="json: paths of values on the way to the rows "
                                    "that become columns of each row.")
-    layout: Literal["wide", "long"] = "wide"
-    long: LongRule | None = None
-    time: TimeRule
-    site: SiteRule = SiteRule()
-    channels: dict[str, ColumnRule] = Field(min_length=1)
+    layout: Literal["wide", "long"] = Field(default="wide", description="wide: one column a channel; long: one row a "
+                                            "value.")
+    long: LongRule | None = Field(default=None, description="Columns of the long layout.")
+    time: TimeRule = Field(description="How the stamp is read.")
+    site: SiteRule = Field(default=SiteRule(), description="How the site of a file or row is told.")
+    channels: dict[str, ColumnRule] = Field(min_length=1, description="Column name as in the file -> what it holds.")
     ignored_columns: list[str] = Field(default_factory=list, description="Known and not wanted; '*' for all others.")
 
     @model_validator(mode="after")

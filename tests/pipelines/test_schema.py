@@ -1,15 +1,22 @@
 """Schemas and reference: kept as made from the descriptions, and they judge files as the program does."""
 
 import json
+import re
 import tomllib
 from pathlib import Path
+from typing import Annotated
 
 import pytest
+from pydantic import TypeAdapter
 
 import pipelines
 from diagnostics.service_actions import SERVICE_ACTIONS
+from diagnostics.site import Drive, Module, Pump, Site
+from pipelines.field_examples import EXAMPLES
 from pipelines.fleet import write_starter_fleet
-from pipelines.schema import schema_text, schemas, write_schemas
+from pipelines.fleet.company import Company
+from pipelines.ingest.profile import LoggerProfile
+from pipelines.schema import _models_in, schema_text, schemas, write_schemas
 from pipelines.site_reference import FILE_NAME, reference_text, write_reference
 from tests.pipelines.test_fleet import EQUIPMENT, FLEET, PROFILE, SITE
 
@@ -103,3 +110,26 @@ def test_the_reference_names_every_action_and_every_key_has_a_meaning():
     site = text.split("## loggers/")[0].split("## sites/")[1]
     empty = [line for line in site.splitlines() if line.startswith("| `") and line.rstrip().endswith("|  |")]
     assert empty == []
+
+
+def test_every_key_has_a_meaning_and_an_example():
+    rows = [line for line in reference_text().split("## service-log.csv")[0].splitlines()
+            if line.startswith("| `") and line.count(" | ") >= 4]
+    assert len(rows) > 200
+    for row in rows:
+        cells = [cell.strip() for cell in re.split(r"(?<!\\)\|", row)[1:-1]]
+        key, _, _, meaning, example = cells
+        assert len(meaning) > 3, row
+        assert not re.search(r"docstring|TIME_PARTS|\bNone\b|:class:|:func:", meaning), row
+        assert example == "tables below" or example.startswith(f"`{key.split('`')[1]} = "), row
+
+
+def test_every_example_is_of_a_key_there_is_and_lies_in_its_range():
+    known = {name: model for root in (Site, Module, Pump, Drive, LoggerProfile, Company)
+             for name, model in _models_in(root).items()}
+    for name, keys in EXAMPLES.items():
+        for key, written in keys.items():
+            field = known[name].model_fields[key]
+            value = tomllib.loads(f"value = {written}")["value"]
+            kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
+            TypeAdapter(kind).validate_python(value)
