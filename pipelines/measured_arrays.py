@@ -12,6 +12,8 @@ from pvlib.modelchain import ModelChain
 from pvlib.pvsystem import Array, FixedMount, PVSystem
 from pvlib.temperature import TEMPERATURE_MODEL_PARAMETERS
 
+from diagnostics.chain.array_alone import GRID_TRACKING_SHARE
+from diagnostics.chain.daylight import fixed_losses
 from diagnostics.expected import expect
 from diagnostics.readings import SiteReadings
 from diagnostics.site import Module, Site
@@ -79,12 +81,26 @@ def plain_chain(site: Site, weather: pd.DataFrame, coefficients: Path | None) ->
     return chain.results.dc.reindex(weather.index)
 
 
+def usual_losses(site: Site, when_utc: pd.DatetimeIndex) -> pd.Series:
+    """Return the share of power that a clean healthy array on a grid inverter keeps, by age."""
+    if site.array is None:
+        raise ValueError(f"site {site.id} has no array.")
+    years = (when_utc - pd.Timestamp(site.installed_on, tz="UTC")) / pd.Timedelta(days=365.25)
+    kept = fixed_losses(site.array, np.maximum(np.asarray(years, dtype=np.float64), 0.0))
+    return pd.Series(kept * GRID_TRACKING_SHARE, index=when_utc)
+
+
 def compare_array(site: Site, readings: SiteReadings, days: list[str], coefficients: Path | None) -> pd.DataFrame:
-    """Return bias and nRMSE of power, voltage and current by irradiance bin, the chain beside the plain model."""
+    """
+    Return bias and nRMSE of power, voltage and current by irradiance bin, the chain beside the plain model.
+
+    `fair` is the plain model with the losses a healthy array has here too: mismatch, connections, age and tracking.
+    """
     weather = weather_of(readings)
     ours, plain = expect(site, weather, readings.interval_s), plain_chain(site, weather, coefficients)
     measured = {"voltage": weather["array_voltage_v"], "current": weather["array_current_a"],
                 "power": weather["array_voltage_v"] * weather["array_current_a"]}
+    fair = plain["p_mp"] * usual_losses(site, pd.DatetimeIndex(weather.index))
     local = pd.DatetimeIndex(weather.index).tz_convert(site.timezone).strftime("%Y-%m-%d")
     chosen = np.isin(local, days) if days else np.ones(len(weather), dtype=bool)
     light = weather["poa_irradiance_w_m2"].to_numpy()
@@ -97,7 +113,8 @@ def compare_array(site: Site, readings: SiteReadings, days: list[str], coefficie
                                  "measured_w": float(measured["power"][inside].mean())}
         for name, (mine, theirs) in COMPARED.items():
             level = float(measured[name][inside].mean())
-            for who, values in (("ours", ours[mine]), ("plain", plain[theirs])):
+            compared = [("ours", ours[mine]), ("plain", plain[theirs])]
+            for who, values in compared + ([("fair", fair)] if name == "power" else []):
                 miss = (values[inside] - measured[name][inside]) / level
                 row[f"{name}_bias_{who}"] = float(miss.mean())
                 row[f"{name}_nrmse_{who}"] = float(np.sqrt((miss**2).mean()))

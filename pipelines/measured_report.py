@@ -244,23 +244,34 @@ def array_section(tables: dict[str, tuple[str, pd.DataFrame]]) -> list[str]:
     lines = ["## Arrays: power at the drive against measured power", "",
              "Bias and nRMSE over the mean measured power of the bin; the plain model is pvlib's ModelChain with no "
              "losses on the same irradiance and module temperature (Sandia coefficients of the source for the roof "
-             "strings, De Soto fitted to the label by pvlib for the others). V and I are biases of the chain.", ""]
+             "strings, De Soto fitted to the label by pvlib for the others). Fair is the same model less what a clean "
+             "healthy array of that age loses here too (mismatch, connections, age, tracking). V and I are biases of "
+             "the chain.", ""]
     worse: list[str] = []
+    worse_than_fair: list[str] = []
     for name, (says, table) in tables.items():
         lines += [f"**{name}** ({says})", "",
-                  "| W/m2 | n | measured W | bias | nRMSE | plain bias | plain nRMSE | V | I |",
-                  "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |"]
+                  "| W/m2 | n | measured W | bias | nRMSE | plain bias | plain nRMSE | fair bias | fair nRMSE | V "
+                  "| I |",
+                  "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |"]
         for row in table.itertuples(index=False):
             lines.append(f"| {row.low_w_m2:.0f} to {row.high_w_m2:.0f} | {row.n:.0f} | {row.measured_w:.0f} | "
                          f"{row.power_bias_ours:+.1%} | {row.power_nrmse_ours:.1%} | {row.power_bias_plain:+.1%} | "
-                         f"{row.power_nrmse_plain:.1%} | {row.voltage_bias_ours:+.1%} | {row.current_bias_ours:+.1%} |")
+                         f"{row.power_nrmse_plain:.1%} | {row.power_bias_fair:+.1%} | {row.power_nrmse_fair:.1%} | "
+                         f"{row.voltage_bias_ours:+.1%} | {row.current_bias_ours:+.1%} |")
+            if row.power_nrmse_ours > row.power_nrmse_fair + 0.002:
+                worse_than_fair.append(f"{name} {row.low_w_m2:.0f} to {row.high_w_m2:.0f}")
             if row.power_nrmse_ours > row.power_nrmse_plain:
                 worse.append(f"{name} {row.low_w_m2:.0f} to {row.high_w_m2:.0f}")
         lines.append("")
     lines += [f"Not worse than the plain model in any bin was the aim; it is worse in {len(worse)} bin(s): "
-              f"{'; '.join(worse) or 'none'}. The two roof strings are young, one specimen of one label under one "
-              "sensor, and give 2 to 7 % more than even the model without losses says; the chain takes off mismatch, "
-              "reflection, tracking and age besides. On the two roofs of 11 and 28 years these losses are there.", ""]
+              f"{'; '.join(worse) or 'none'}. Of the model with the same losses it is worse by more than 0.2 % in "
+              f"{len(worse_than_fair)}: {'; '.join(worse_than_fair) or 'none'}. The two roof strings are young, one "
+              "specimen of one label under one pyranometer, and give 2 to 7 % more than even the model without losses "
+              "says. In that file two reference cells beside the pyranometer show 0.86 to 0.93 and 0.95 to 0.99 of it, "
+              "least under a low sun: light is not known better than the miss. Between 200 and 600 W/m2 the chain "
+              "takes off the reflection at slanting light, as the reference cells do; the strings do not show it. On "
+              "the two roofs of 11 and 28 years the losses are there.", ""]
     return lines
 
 

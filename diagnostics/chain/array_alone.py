@@ -7,13 +7,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.chain.array import ArrayTable, array_curve
-from diagnostics.chain.drive import TRACKING_SHARE
 from diagnostics.chain.sun import clear_sky, sun_position
 from diagnostics.health import Health
 from diagnostics.site import Site
 
 Floats = NDArray[np.float64]
 
+# A station without a pump stands on a grid inverter, whose tracking after EN 50530 is 99.5 % and better (from memory).
+GRID_TRACKING_SHARE = 0.995
 
 @dataclass(frozen=True)
 class ArrayAlone:
@@ -59,7 +60,7 @@ def array_alone(site: Site, effective_w_m2: Floats, cell_temperature_c: Floats, 
         unknown = np.full_like(available, np.nan)
         return ArrayAlone(available, unknown, unknown, unknown)
     limit = np.inf if site.drive.max_output_power_w is None else site.drive.max_output_power_w
-    power = np.minimum(available * TRACKING_SHARE * health.tracking_ratio, limit / site.drive.rated_efficiency)
+    power = np.minimum(available * GRID_TRACKING_SHARE * health.tracking_ratio, limit / site.drive.rated_efficiency)
     with np.errstate(invalid="ignore", divide="ignore"):
         current = np.where(voltage > 0.0, power / voltage, 0.0)
     return ArrayAlone(available, power, voltage, current)

@@ -27,9 +27,10 @@ SOURCES = ("none", "plane_sensor", "horizontal_sensor", "neighbour", "imported")
 SOURCE_UNCERTAINTY = {"none": np.nan, "plane_sensor": 0.025, "horizontal_sensor": 0.03, "neighbour": 0.12,
                       "imported": 0.15}
 TRANSPOSITION_UNCERTAINTY = 0.03
-# Connections as in PVWatts version 5 (A. P. Dobos, NREL/TP-6A20-62641, 2014). Crystalline silicon loses one to two
-# per cent in its first days of light, and makers sort to the upper side of the label: one per cent is left.
-FIRST_LIGHT_LOSS, CONNECTION_LOSS = 0.01, 0.005
+# Connections as in PVWatts version 5 (A. P. Dobos, NREL/TP-6A20-62641, 2014). Nothing is taken off for the first days
+# of light: IEC 61215-1:2016 holds the label against modules that have settled (from memory), and makers of older ones
+# sort upwards by about what light takes. Soiling, shade and outages are causes here, not losses of a healthy array.
+CONNECTION_LOSS = 0.005
 # Power goes with the cube of wind: 8 % of wind is a quarter of power.
 WIND_UNCERTAINTY = 0.25
 LOWEST_SUN_DEG = -0.3
@@ -166,7 +167,7 @@ def _years_in_service(site: Site, when_utc: pd.DatetimeIndex) -> Floats:
 
 def fixed_losses(array: Array, years: Floats) -> Floats:
     """
-    Share of light that counts after mismatch between modules, first light, connections and ageing.
+    Share of light that counts after mismatch between modules, connections and ageing.
 
     Parameters
     ----------
@@ -181,10 +182,9 @@ def fixed_losses(array: Array, years: Floats) -> Floats:
     """
     aged = np.clip(1.0 - array.ageing_pct_per_year / 100.0 * years, 0.3, 1.0)
     module = array.module
-    first_light = FIRST_LIGHT_LOSS if module.technology in ("mono", "poly") else 0.0
     # A one-sided tolerance (0 to +5 %) says that the mean module lies above its label.
     sorted_to = 1.0 + (module.power_tolerance_low_pct + module.power_tolerance_high_pct) / 200.0
-    kept = (1.0 - array.mismatch_loss_pct / 100.0) * (1.0 - first_light) * (1.0 - CONNECTION_LOSS)
+    kept = (1.0 - array.mismatch_loss_pct / 100.0) * (1.0 - CONNECTION_LOSS)
     return kept * sorted_to * aged
 
 
