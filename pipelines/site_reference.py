@@ -31,6 +31,7 @@ This page is made from the program's own descriptions; do not edit it by hand.
     equipment/*.toml   [[module]], [[pump]], [[drive]]: datasheet figures as printed
     loggers/*.toml     one logger profile a file, known by the file's name
     service-log.csv    who did what, when
+    corrections.csv    mends of readings, with author, reason and date
     logs/              logger files as delivered, any depth
     weather/           imported irradiance and weather
 
@@ -45,6 +46,28 @@ holds. `drive = "direct"` needs no file.
 """
 
 
+_CORRECTIONS = """## corrections.csv
+
+What a logger wrote is never changed; a correction is laid over it, with a name, a reason and a date. Columns, separated
+by commas; an empty cell means every logger, every channel or an open end:
+
+| column | meaning | for instance |
+|---|---|---|
+| `site_id` | Site it holds for. | `ridge-well` |
+| `logger` | Logger of the site, where it has several. | `RW-01` |
+| `channel` | Channel it holds for; not needed for shift_clock. | `flow_m3_s` |
+| `from_utc` | Stamps after this moment, as the logger wrote them, with their offset. | `2026-03-01T00:00:00Z` |
+| `until_utc` | Up to and with this moment. | `2026-04-15T00:00:00Z` |
+| `kind` | `shift_clock` adds `value` seconds to stamps; `scale` multiplies the channel by `value`; `offset` adds \
+`value` in the channel's own unit; `mask` says it is not to be trusted; `swap` exchanges it with `other_channel`. | \
+`scale` |
+| `value` | Number for shift_clock, scale and offset; a scale cannot be 0. | `1.021` |
+| `other_channel` | For swap. | `array_current_a` |
+| `author` | Who says so. | `M. Tengrin` |
+| `reason` | Why. | `bucket test on 15 April` |
+| `entered_on` | Day it was written down. | `2026-04-16` |""".replace("\\\n", "")
+
+
 def reference_text() -> str:
     """Return the whole reference as Markdown."""
     kinds = _unit_kinds()
@@ -55,7 +78,7 @@ def reference_text() -> str:
               + " tables in any number of files; the keys are those of `array.module`, `pump` and `drive` above."]
     parts += ["## loggers/\\*.toml", *_tables(LoggerProfile, kinds, {})]
     parts += ["## fleet.toml", *_tables(Company, kinds, {}), _thresholds()]
-    parts += [_service_log(), _channels(), _units(kinds)]
+    parts += [_service_log(), _CORRECTIONS, _channels(), _units(kinds)]
     return "\n\n".join(part.strip() for part in parts) + "\n"
 
 
