@@ -16,6 +16,7 @@ from diagnostics.chain.sun import sun_position
 from diagnostics.clock_mend import as_numbers
 from diagnostics.quality.clock import constant_spans
 from diagnostics.quality.suspicions import WRONG_UNITS
+from diagnostics.quantities import CHANNELS
 from diagnostics.readings import Mask, SiteReadings
 from diagnostics.site import Site
 from diagnostics.units import convert
@@ -242,6 +243,73 @@ def _light_found(channel: str, ratio: float, flat: bool, begin: int, end: int, c
     return Misread("irradiance_sensor_fault", channel, rows, text, ratio, 1.0, "1", abs(1.0 - ratio), 0.9,
                    ("irradiance_sensor_fault", "swapped_channels", "unit_mistake"), begin, end - 1, samples,
                    "Check the sensor's wire, and that the profile reads the right column in the right unit.")
+
+
+def misread_electrical(site: Site, readings: SiteReadings) -> list[Misread]:
+    """
+    Name array channels that are a thousandfold off their sheet, or say nothing while water flows in the sun.
+
+    Parameters
+    ----------
+    site : Site
+        Sheet of the array.
+    readings : SiteReadings
+        At their true times.
+
+    Returns
+    -------
+    misread : list of Misread
+        A drive may hold the array far from its sheet, so only powers of a thousand and dead sensors are told here.
+    """
+    if site.array is None:
+        return []
+    sheet = {"array_voltage_v": site.array.module.vmp_v * site.array.modules_in_series,
+             "array_current_a": 0.6 * site.array.module.imp_a * site.array.strings_in_parallel,
+             "array_power_w": 0.6 * site.array.nominal_power_w}
+    flow, day = as_numbers(readings, "flow_m3_s"), _day(readings, site)
+    with np.errstate(invalid="ignore"):
+        top = float(np.nanpercentile(flow, 98.0)) if np.isfinite(flow).any() else 0.0
+        runs = (_elevation(site, readings) > 25.0) & (flow > 0.3 * top) & (top > 0.0)
+    found = []
+    for channel, whole in sheet.items():
+        values = as_numbers(readings, channel)
+        use = runs & np.isfinite(values)
+        size = pd.Series(np.abs(values[use]) / whole).groupby(day[use])
+        by_day = size.median()[size.size() >= 4]
+        if len(by_day) < LEAST_DAYS:
+            continue
+        level = pd.Series(np.log(np.maximum(by_day.to_numpy(dtype=np.float64), 1e-7)), index=by_day.index)
+        for first, last in constant_spans(level, jump_min=1.5, least_days=LEAST_DAYS):
+            part = by_day.iloc[first:last]
+            ratio = float(part.median())
+            inside = use & (day >= part.index[0]) & (day <= part.index[-1])
+            flat = _at_one_value(values, inside)
+            if 0.03 < ratio < 30.0 and not flat:
+                continue
+            begin, end = _rows_of(day, int(part.index[0]), int(part.index[-1]), whole=(first == 0, last == len(level)))
+            found.append(_electrical_found(channel, ratio, flat, begin, end, len(day), int(inside.sum())))
+    return found
+
+
+def _electrical_found(channel: str, ratio: float, flat: bool, begin: int, end: int, count: int, samples: int
+                      ) -> Misread:
+    rows = np.zeros(count, dtype=bool)
+    rows[begin:end] = True
+    label = CHANNELS[channel].label
+    names = {"array_voltage_v": ("mV", "V"), "array_current_a": ("mA", "A"), "array_power_w": ("W", "kW")}[channel]
+    for factor, says in ((1000.0, f"{names[0]} read as {names[1]}"), (0.001, f"{names[1]} read as {names[0]}")):
+        if not flat and abs(np.log(max(ratio, 1e-9) / factor)) < np.log(5.0):
+            return Misread(
+                "unit_mistake", channel, rows, f"{label} is {ratio:.3g} times what the sheet says while the pump runs: "
+                f"that is {says} (factor {factor:g}). It is not read on.", ratio, 1.0, "1", factor, 0.9,
+                ("unit_mistake", "electrical_sensor_fault"), begin, end - 1, samples,
+                "Write the unit of the file for this column in the logger's profile.")
+    how = "stands at one value" if flat and ratio > 0.03 else "reads next to nothing" if ratio <= 0.03 else (
+        f"is {ratio:.3g} times what the sheet says")
+    return Misread(
+        "electrical_sensor_fault", channel, rows, f"{label} {how} by day while water flows. It is not read on.", ratio,
+        1.0, "1", abs(1.0 - min(ratio, 10.0)), 0.9, ("electrical_sensor_fault", "swapped_channels", "unit_mistake"),
+        begin, end - 1, samples, "Check the sensor's wires, and that the profile reads the right column.")
 
 
 def misread_flow(site: Site, readings: SiteReadings, due_m3_s: Vector) -> list[Misread]:

@@ -18,6 +18,7 @@ from diagnostics.channel_scale import (
     Misread,
     codes_for_no_value,
     exchanged_pairs,
+    misread_electrical,
     misread_flow,
     misread_light,
     withheld,
@@ -100,13 +101,14 @@ def look_through(site: Site, readings: SiteReadings) -> DataChain:
         now, changed = _exchanged(now, one, other, rows), True
         findings.append(_finding(site, now, _exchange(now, one, other, rows)))
         mended.append(f"{_small(CHANNELS[one].label)} and {_small(CHANNELS[other].label)} exchanged back")
-    for misread in [*misread_light(site, now), *_other_units(site, now), *_exchanged_temperatures(site, now)]:
+    for misread in [*misread_light(site, now), *misread_electrical(site, now), *_other_units(site, now),
+                    *_exchanged_temperatures(site, now)]:
         now, changed = withheld(now, misread.channel, misread.rows), True
         findings.append(_finding(site, now, misread))
         kept_from.append((misread.channel, misread.says))
     if changed:
         now = _masked_anew(site, now, [channel for channel, _ in kept_from])
-    notes += [_capital(item.says) for item in empty_months(_numbers(readings), site.timezone)]
+    notes += [_plain(item) for item in empty_months(_numbers(readings), site.timezone)]
     return DataChain(now, tuple(_each_once(findings)), tuple(notes), tuple(kept_from), tuple(mended))
 
 
@@ -172,9 +174,9 @@ def _level_that_water_denies(site: Site, readings: SiteReadings, due: Vector, by
         return None
     as_logged = abs(float(np.log(np.median(flow[use] / due[use]))))
     as_sheet = abs(float(np.log(np.median(flow[use] / np.maximum(by_sheet[use], 1e-9)))))
-    if as_sheet > 0.15 or as_logged < as_sheet + 0.15:
+    if as_sheet > 0.12 or as_logged < as_sheet + 0.07:
         return None
-    return _whole(readings, "unit_mistake", found[0], f"{_capital(found[0].says)} The water lifted agrees with the "
+    return _whole(readings, "unit_mistake", found[0], f"{_plain(found[0])} The water lifted agrees with the "
                   "sheet's level and not with the logged one. It is not read on.", found[0].factor,
                   ("unit_mistake", "level_sensor_fault"),
                   "Write the unit of the file for this column in the logger's profile.")
@@ -184,11 +186,11 @@ def _other_units(site: Site, readings: SiteReadings) -> list[Misread]:
     """Turn suspicions of levels, electrical channels and temperatures into rows that are not read on."""
     found = []
     for item in unit_suspicions(site, _numbers(readings), readings.interval_s):
-        if item.channel == "flow_m3_s" or not _cannot_be(site, readings, item):
-            continue                        # the flow is looked at with the power beside it
-        group = ("unit_mistake", "electrical_sensor_fault" if "array" in item.channel else "level_sensor_fault"
-                 if item.channel in _LEVELS else "temperature_sensor_fault")
-        found.append(_whole(readings, "unit_mistake", item, f"{_capital(item.says)} It is not read on.", item.factor,
+        # The flow is looked at with the power beside it, the array's channels while the pump runs.
+        if item.channel.startswith(("flow", "array")) or not _cannot_be(site, readings, item):
+            continue
+        group = ("unit_mistake", "level_sensor_fault" if item.channel in _LEVELS else "temperature_sensor_fault")
+        found.append(_whole(readings, "unit_mistake", item, f"{_plain(item)} It is not read on.", item.factor,
                             group, "Write the unit of the file for this column in the logger's profile."))
     return found
 
@@ -207,8 +209,12 @@ def _cannot_be(site: Site, readings: SiteReadings, item: Suspicion) -> bool:
 
 
 def _exchanged_temperatures(site: Site, readings: SiteReadings) -> list[Misread]:
-    found = []
-    for item in swap_suspicions(site, _numbers(readings), readings.interval_s):
+    found: list[Misread] = []
+    named = ("module_temperature_c", "air_temperature_c")
+    if not all(name in readings.values.columns for name in named):
+        return found
+    asked = [name for name in readings.values.columns if name in named or "irradiance" in name]
+    for item in swap_suspicions(site, _numbers(readings)[asked], readings.interval_s):
         if item.channel != "module_temperature_c":
             continue
         for channel in ("module_temperature_c", "air_temperature_c"):
@@ -329,6 +335,11 @@ def _local_day(site: Site, readings: SiteReadings, row: int) -> date:
 
 def _minutes(shift_min: float) -> str:
     return f"{shift_min:+.0f} min"
+
+
+def _plain(item: Suspicion) -> str:
+    """Return what a suspicion says, with the channel by its label."""
+    return _capital(item.says.replace(item.channel, CHANNELS[item.channel].label))
 
 
 def _small(text: str) -> str:

@@ -67,6 +67,8 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     settings = settings or Settings()
     if len(readings.values) == 0:
         return _empty(site, "No readings at all.")
+    if not any(np.isfinite(readings.values[name].to_numpy(dtype=np.float64)).any() for name in readings.values):
+        return _empty(site, "Rows arrive, but not one of them holds a number.")
     if site.parts_absent:
         return diagnose_station(site, readings, settings=settings)
     chain = look_through(site, readings)

@@ -28,6 +28,7 @@ LEAST_PROBABILITY = 0.5
 METER_SPREAD = 0.05             # twice the standard uncertainty of a metered volume
 TOO_MUCH = 1.25                 # more water than this over the upper end of the expected is no pump
 LEAST_SUN_OFF = 0.15            # a sun sensor this far off leaves no expectation to hold the water against
+LEAST_METER_OFF = 0.1           # a meter proved off by less, by tank or well, still tells what came
 _REASON_WORDS = {"no readings": "there are no readings", "no irradiance": "no irradiance can be used",
                  "no flow": "no flow can be used", "no chain": "the expected delivery cannot be reckoned",
                  "night": "readings come by night only", "low sun": "readings come in low sun only",
@@ -191,8 +192,7 @@ def _doubt(open_now: Sequence[Finding], recent: Recent) -> str:
             return (f"No verdict: {label[:1].lower()}{label[1:]}, by about {abs(finding.size):.0%}; what was due "
                     "under the true sun is not known.")
         of_meter = finding.cause in _METER or any(row.check == "unit_mistake_flow_m3_s" for row in finding.evidence)
-        seen_otherwise = finding.confidence >= 0.8 and finding.cause in (
-            "meter_under_reading", "meter_over_reading") and any(
+        seen_otherwise = finding.confidence >= 0.8 and abs(finding.size) <= LEAST_METER_OFF and any(
             row.check in _SEES_WATER and row.outcome == "supports" for row in finding.evidence)
         if of_meter and not seen_otherwise:
             return f"No verdict: {label[:1].lower()}{label[1:]}; how much water came is not known."
