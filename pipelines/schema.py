@@ -15,6 +15,7 @@ from pydantic import BaseModel
 from diagnostics.site import Drive, Module, Pump, Site
 from diagnostics.site.described import Described, split_field
 from diagnostics.units import convert
+from pipelines.answer_schema import answer_schemas
 from pipelines.fleet.company import Company
 from pipelines.fleet.problems import units_for
 from pipelines.ingest.profile import LoggerProfile
@@ -25,12 +26,13 @@ _KEYED = {"Module": "module", "Pump": "pump", "Drive": "drive"}
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Return file name -> schema for site files, equipment files, logger profiles and fleet.toml."""
+    """Return file name -> schema for all files of a fleet folder, and for the answers that programs read."""
     return {
         "site.schema.json": _site_schema(),
         "equipment.schema.json": _equipment_schema(),
         "logger-profile.schema.json": _schema_of(LoggerProfile, "One kind of logger file: loggers/NAME.toml"),
         "fleet.schema.json": _schema_of(Company, "The company: fleet.toml"),
+        **answer_schemas(),
     }
 
 

@@ -18,6 +18,7 @@ from pipelines.fleet.company import Company
 from pipelines.ingest.profile import LoggerProfile
 from pipelines.schema import _models_in, schema_text, schemas, write_schemas
 from pipelines.site_reference import FILE_NAME, reference_text, write_reference
+from pipelines.stages.asking import to_json
 from tests.pipelines.test_fleet import EQUIPMENT, FLEET, PROFILE, SITE
 
 KEPT = Path(str(pipelines.__file__)).parent / "schemas"
@@ -121,7 +122,8 @@ def test_every_key_has_a_meaning_and_an_example():
         key, _, _, meaning, example = cells
         assert len(meaning) > 3, row
         assert not re.search(r"docstring|TIME_PARTS|\bNone\b|:class:|:func:", meaning), row
-        assert example == "tables below" or example.startswith(f"`{key.split('`')[1]} = "), row
+        assert example == "tables below" or example.startswith(f"`{key.split('`')[1]} = "), (
+            f"add an example to pipelines/field_examples.py for: {row}")
 
 
 def test_every_example_is_of_a_key_there_is_and_lies_in_its_range():
@@ -133,3 +135,22 @@ def test_every_example_is_of_a_key_there_is_and_lies_in_its_range():
             value = tomllib.loads(f"value = {written}")["value"]
             kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
             TypeAdapter(kind).validate_python(value)
+
+
+def test_answers_are_as_their_schemas_say():
+    from tests.dashboards import sample
+
+    findings = [finding for view in sample.sample_fleet().sites for finding in view.diagnosis.findings]
+    assert len(findings) > 3
+    assert list(validator("findings.schema.json").iter_errors(json.loads(to_json(findings)))) == []
+    unknown = findings[0].model_copy(update={"water_lost_m3_day": float("nan")})
+    assert list(validator("findings.schema.json").iter_errors(json.loads(to_json([unknown])))) == []
+    wrong = [*json.loads(to_json(findings)), {"site_id": "x"}]
+    assert list(validator("findings.schema.json").iter_errors(wrong))
+
+
+def test_every_key_of_a_finding_has_a_meaning():
+    for name, schema in (("Finding", schemas()["findings.schema.json"]["items"]),
+                         ("ClaimJudgement", schemas()["claim.schema.json"])):
+        for key, prop in schema["properties"].items():
+            assert prop.get("description") or "$ref" in prop, (name, key)
