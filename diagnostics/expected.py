@@ -10,7 +10,7 @@ from diagnostics.chain.array_alone import array_alone, level_sky
 from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
 from diagnostics.chain.daylight import LOWEST_SUN_DEG, SOURCES, Daylight, daylight, follows_directly
 from diagnostics.chain.describable import ChainNotAvailable
-from diagnostics.chain.drive import after_starting, running_state
+from diagnostics.chain.drive import after_starting, running_state, timer_allows
 from diagnostics.chain.pipework import drained_volume_m3
 from diagnostics.chain.site_model import SiteModel
 from diagnostics.chain.subhourly import daylight_in_pieces, joined, pieces_for
@@ -22,7 +22,7 @@ from diagnostics.site import Site
 
 Floats = NDArray[np.float64]
 
-STATES = ("night", "low_sun", "running", "capped", "no_irradiance", "no_chain")
+STATES = ("night", "low_sun", "running", "capped", "no_irradiance", "no_chain", "timer_off", "locked_out")
 EXPECTED_COLUMNS = (
     "poa_irradiance_w_m2", "irradiance_source", "clear_sky_poa_w_m2", "sun_elevation_deg", "cell_temperature_c",
     "array_power_available_w", "expected_array_voltage_v", "expected_array_current_a", "expected_array_power_w",
@@ -42,6 +42,8 @@ class _Delivery:
     flow_m3_s: Floats           # true flow, before the meter
     level_m: Floats             # aquifer level at the well
     running: NDArray[np.bool_]
+    allowed: NDArray[np.bool_]  # by the timer
+    locked: NDArray[np.bool_]   # by too high a voltage
 
 
 def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float", *, health: Health = HEALTHY,
@@ -144,12 +146,15 @@ def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None)
     lengths = light.interval_s[light.rows]
     broken = ~follows_directly(when, lengths)
 
+    allowed = timer_allows(model.site.drive, when - pd.to_timedelta(lengths / 2.0, unit="s"), model.site.timezone)
+
     def operate(at_level: Floats) -> Operation:
         offered = model.operate(effective, cell, air, at_level, light.wind_power_w)
-        return model.supply.through_store(offered, at_level, lengths) if model.on_battery else offered
+        return model.supply.through_store(offered, at_level, lengths, allowed) if model.on_battery else offered
 
     operation = operate(level)
-    running = _running(model, operation, effective, cell, level, broken)
+    cannot_start, stops = model.supply.locked_out(operation, effective, cell)
+    running = _running(model, operation, effective, cell, level, broken, ~allowed | stops, cannot_start)
     if well.drawdown_linear_s_m2 > 0.0 or measured_level_m is not None:
         flow = _flow(model, operation, level, running, steady=True)
         for _ in range(_LAG_PASSES):
@@ -163,10 +168,10 @@ def _deliver(model: SiteModel, light: Daylight, measured_level_m: Floats | None)
             flow = 0.5 * flow + 0.5 * _flow(model, operation, level, running, steady=False)
         operation = operate(level)
     flow = _flow(model, operation, level, running, steady=False)
-    flow = flow + _bend(model, light, effective, level, flow, running)
+    flow = flow + np.where(allowed & ~stops, _bend(model, light, effective, level, flow, running), 0.0)
     flow = after_starting(flow, running, broken, lengths, restart_delay_s=model.site.drive.restart_delay_s,
                           fill_m3=drained_volume_m3(model.site.pipework))
-    return _Delivery(operation, flow, level, running)
+    return _Delivery(operation, flow, level, running, allowed, (cannot_start | stops) & ~running)
 
 
 def _flow(model: SiteModel, operation: Operation, level: Floats, running: NDArray[np.bool_], *,
@@ -197,9 +202,12 @@ def _bend(model: SiteModel, light: Daylight, effective: Floats, level: Floats, f
 
 
 def _running(model: SiteModel, operation: Operation, effective: Floats, cell: Floats, level: Floats,
-             broken: NDArray[np.bool_]) -> NDArray[np.bool_]:
+             broken: NDArray[np.bool_], held_off: NDArray[np.bool_],
+             cannot_start: NDArray[np.bool_]) -> NDArray[np.bool_]:
     start, stop = model.thresholds(cell, level)
     signal = effective if model.site.drive.kind == "direct" else operation.power_taken_w
+    if held_off.any() or cannot_start.any():
+        start, stop = np.where(held_off | cannot_start, np.inf, start), np.where(held_off, np.inf, stop)
     return running_state(signal, start, stop, broken)
 
 
@@ -225,7 +233,8 @@ def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: Flo
     if light.wind_power_w is not None:
         unknown = unknown | np.isnan(light.wind_power_w)
     state = np.zeros(count, dtype=np.int8)
-    state[rows] = np.where(unknown, 4, np.where(~(delivery.flow_m3_s > 0), 1,
+    still = np.where(~delivery.allowed, 6, np.where(delivery.locked, 7, 1))
+    state[rows] = np.where(unknown, 4, np.where(~(delivery.flow_m3_s > 0), still,
                                                 np.where(operation.is_capped, 3, 2)))
     source = np.zeros(count, dtype=np.int8)
     source[rows] = light.source

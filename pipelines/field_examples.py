@@ -22,7 +22,7 @@ EXAMPLES: dict[str, dict[str, str]] = {
         "key": '"track-2k"', "held_voltage_v": "60", "max_input_voltage_v": "200", "max_output_power_w": "1800",
         "max_output_voltage_v": "120", "max_speed_rpm": "3600", "min_frequency_hz": "20", "max_frequency_hz": "60",
         "start_power_w": "120", "stop_power_w": "80", "timer_windows": "[[7.5, 17.0]]", "overvoltage_lockout_v": "190",
-        "derating_start_temperature_c": "50",},
+        "derating_start_temperature_c": "50"},
     "Pump": {
         "key": '"c14"', "rated_speed_rpm": "2900", "displacement_m3_rev": "0.00011", "volumetric_efficiency": "0.92",
         "rated_head_m": "60", "max_head_m": "90", "relief_pressure_pa": "900000"},

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from diagnostics.health import Health
@@ -142,6 +143,34 @@ def derated_share(drive: Drive, air_temperature_c: ArrayLike) -> Floats:
         return np.ones_like(air)
     above = np.maximum(np.nan_to_num(air, nan=-50.0) - drive.derating_start_temperature_c, 0.0)
     return np.clip(1.0 - drive.derating_per_k * above, 0.3, 1.0)
+
+
+def timer_allows(drive: Drive, when_utc: pd.DatetimeIndex, timezone: str) -> NDArray[np.bool_]:
+    """
+    Tell which instants lie in the hours that a timer leaves free.
+
+    Parameters
+    ----------
+    drive : Drive
+    when_utc : DatetimeIndex, shape (n,)
+        Middles of the intervals. [UTC]
+    timezone : str
+        Of the timer's clock.
+
+    Returns
+    -------
+    allows : ndarray of bool, shape (n,)
+        True everywhere without a timer. [1]
+    """
+    if not drive.timer_windows:
+        return np.ones(len(when_utc), dtype=np.bool_)
+    local = when_utc.tz_convert(timezone)
+    hour = np.asarray(local.hour + local.minute / 60.0 + local.second / 3600.0, dtype=np.float64)
+    allows = np.zeros(len(when_utc), dtype=np.bool_)
+    for begins, ends in drive.timer_windows:
+        inside = (hour >= begins) & (hour < ends) if begins < ends else (hour >= begins) | (hour < ends)
+        allows |= inside
+    return allows
 
 
 def after_starting(flow_m3_s: Floats, running: NDArray[np.bool_], broken: NDArray[np.bool_], interval_s: Floats, *,

@@ -122,7 +122,8 @@ class Supply:
                 capped = capped & ~through
         return Operation(best + wind, taken, voltage, np.asarray(capped))
 
-    def through_store(self, operation: Operation, level_m: Floats, interval_s: Floats) -> Operation:
+    def through_store(self, operation: Operation, level_m: Floats, interval_s: Floats,
+                      allowed: NDArray[np.bool_]) -> Operation:
         """
         Let a battery even out what was offered: it feeds the pump as long as it holds, and spills when full.
 
@@ -132,6 +133,8 @@ class Supply:
             As offered, in order of time, nights included.
         level_m, interval_s : ndarray, shape (n,)
             [m, s]
+        allowed : ndarray of bool, shape (n,)
+            False where a timer holds the pump. [1]
 
         Returns
         -------
@@ -142,7 +145,7 @@ class Supply:
         if battery is None:
             return operation
         efficiency = self.bus_efficiency()
-        wanted = self.aquifer.locate(0.0, level_m).end
+        wanted = np.where(allowed, self.aquifer.locate(0.0, level_m).end, 0.0)
         usable = USABLE_CAPACITY[battery.chemistry] * battery.capacity_ah * battery.nominal_voltage_v * 3600.0
         bus = operation.power_taken_w * CHARGER_EFFICIENCY
         come = power_past_battery_w(bus, wanted, interval_s, usable, battery.charge_efficiency)
@@ -191,6 +194,30 @@ class Supply:
         stop = self.aquifer.start[i] + share * (self.aquifer.start[i + 1] - self.aquifer.start[i])
         least = np.maximum(self.least_power_w(level_m), self.site.drive.stop_power_w or 0.0)
         return (np.maximum(start, np.maximum(least, self.site.drive.start_power_w or 0.0)), np.maximum(stop, least))
+
+    def locked_out(self, operation: Operation, effective_w_m2: Floats,
+                   cell_temperature_c: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """
+        Tell where too high an array voltage keeps a standing drive from starting, and stops a running one.
+
+        Parameters
+        ----------
+        operation : Operation
+            Of the running pump.
+        effective_w_m2, cell_temperature_c : ndarray, shape (n,)
+            [W/m2, degC]
+
+        Returns
+        -------
+        cannot_start, stops : ndarray of bool, shape (n,)
+            A standing drive sees the open circuit. [1]
+        """
+        limit = self.site.drive.overvoltage_lockout_v
+        if limit is None or self.array is None:
+            none = np.zeros(effective_w_m2.shape, dtype=np.bool_)
+            return none, none
+        open_circuit, = self.array.read(effective_w_m2, cell_temperature_c, "voltage_oc_v")
+        return np.asarray(open_circuit > limit), np.asarray(operation.array_voltage_v > limit)
 
     def least_power_w(self, level_m: Floats) -> Floats:
         """

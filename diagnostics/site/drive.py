@@ -37,6 +37,11 @@ class Drive(Described):
     restart_delay_s: float = Field(default=0.0, ge=0, le=7200, description="Wait after a stop for lack of sun.")
     low_water_restart_delay_s: float = Field(default=1200.0, ge=0, le=86400,
                                              description="Wait after the low-water probe stopped it.")
+    timer_windows: list[tuple[float, float]] = Field(
+        default_factory=list, description="Pairs of local clock hours (from, to) in which a timer lets it run; empty "
+        "always lets it. (22, 4) runs over midnight.")
+    overvoltage_lockout_v: float | None = Field(
+        default=None, gt=0, description="Array voltage above which it does not start, and stops.")
     has_low_water_stop: bool = Field(default=False, description="A low-water probe is connected.")
     has_float_input: bool = Field(default=False, description="A tank float is connected.")
     derating_start_temperature_c: float | None = Field(default=None, description="Air temperature.")
@@ -51,6 +56,14 @@ class Drive(Described):
         if self.start_power_w is not None and self.stop_power_w is not None and self.stop_power_w > self.start_power_w:
             raise ValueError(f"stop_power_w ({self.stop_power_w:g}) is above start_power_w ({self.start_power_w:g}): "
                              "the drive would chatter. Swap them.")
+        for begins, ends in self.timer_windows:
+            if not (0 <= begins <= 24 and 0 <= ends <= 24) or begins == ends:
+                raise ValueError(f"timer_windows holds ({begins:g}, {ends:g}): write two different clock hours from 0 "
+                                 "to 24, for instance (7.5, 17).")
+        if (self.overvoltage_lockout_v is not None and self.held_voltage_v is not None
+                and self.overvoltage_lockout_v <= self.held_voltage_v):
+            raise ValueError(f"overvoltage_lockout_v ({self.overvoltage_lockout_v:g}) is not above held_voltage_v "
+                             f"({self.held_voltage_v:g}): it could never run.")
         if (self.min_frequency_hz is not None and self.max_frequency_hz is not None
                 and self.min_frequency_hz >= self.max_frequency_hz):
             raise ValueError(f"min_frequency_hz ({self.min_frequency_hz:g}) is not below max_frequency_hz "
