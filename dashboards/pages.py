@@ -9,6 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from dashboards import figures
+from dashboards.beside import beside_says, event_rows, rate_rows
 from dashboards.facts import (
     all_accounts,
     carry,
@@ -34,6 +35,7 @@ from dashboards.facts import (
     why_more,
 )
 from dashboards.fleet_facts import drift, headline, standing_lists, unjudged_rows
+from dashboards.provable import best_sensor_says, provable_rows, rests_on, spans_of
 from dashboards.rendering import html_page
 from dashboards.shown import UNIT_PRINTED, volume
 from dashboards.small_pictures import month_strip
@@ -41,6 +43,7 @@ from dashboards.views import DAYS_SHOWN, FleetView, SiteView, is_measuring
 from dashboards.visit_facts import meter_table
 from dashboards.wording import desk, letter_wording
 from diagnostics.consequence import CLASS_CODES
+from diagnostics.fleet_context import FleetContext
 from diagnostics.results import Finding
 
 _OUTCOME_SIGN = {"supports": "+", "speaks against": "−", "neutral": "○", "not enough data": "?",
@@ -72,10 +75,10 @@ def render_fleet_page(fleet: FleetView) -> str:
         outcome_sign=_OUTCOME_SIGN, **_shared(),
         site_href=lambda view: f"sites/{view.site.id}.html", visit_href=lambda view: f"visits/{view.site.id}.html",
         strip=lambda view: month_strip(view.diagnosis.days, fleet.as_of, unit=fleet.units.volume),
-        why=why_more, phone=phone_first, carry=carry, dangers=dangers)
+        why=why_more, phone=phone_first, carry=carry, dangers=dangers, **_beside(fleet))
 
 
-def render_site_page(view: SiteView) -> str:
+def render_site_page(view: SiteView, context: FleetContext | None = None) -> str:
     """Render one site from its verdict to the evidence behind it."""
     held: dict[str, HeldFigure] = {}
     shown = view.diagnosis.days[["expected_m3", "seen_m3"]].tail(DAYS_SHOWN)
@@ -97,7 +100,8 @@ def render_site_page(view: SiteView) -> str:
         day_rows=day_rows(view), days_held=len(view.diagnosis.days), all_accounts=months, account_codes=codes,
         quarters=quarters(view), reasons=reasons_not_judged(view.diagnosis.days), why=why_more(view),
         facts=site_facts(view), account_places=_account_places(view),
-        visit_href=f"../visits/{view.site.id}.html", **_site(view), **_shared())
+        visit_href=f"../visits/{view.site.id}.html", beside=beside_says(context, view.site.id) if context else [],
+        **_provable(view), **_site(view), **_shared())
 
 
 def render_visit_sheet(view: SiteView) -> str:
@@ -116,7 +120,7 @@ def published(fleet: FleetView) -> Iterator[tuple[str, bytes]]:
     yield "assets/plotly.min.js", plotly_script()
     yield "index.html", render_fleet_page(fleet).encode()
     for view in fleet.sites:
-        yield f"sites/{view.site.id}.html", render_site_page(view).encode()
+        yield f"sites/{view.site.id}.html", render_site_page(view, fleet.context).encode()
         yield f"visits/{view.site.id}.html", render_visit_sheet(view).encode()
 
 
@@ -166,6 +170,26 @@ def _owner_says(view: SiteView) -> list[tuple[str, str, str]]:
     """Return (language, direction, words): English for the desk, and the owner's own language beside it."""
     codes = dict.fromkeys(["en", letter_wording(view.site.owner.language).code])
     return [(code, letter_wording(code).direction, " ".join(owner_says(view, code))) for code in codes]
+
+
+def _beside(fleet: FleetView) -> dict[str, Any]:
+    names = {view.site.id: view.site.name for view in fleet.sites}
+    doubted = {check.site_id: check.says for check in fleet.context.sun if check.outcome.startswith("reads")}
+    return {"context": fleet.context, "events": event_rows(fleet.context, names, fleet.units),
+            "shared": [row for row in fleet.shared if not any(
+                event.cause == row.cause and {site_id for site_id, _ in row.sites} <= set(event.sites)
+                for event in fleet.context.events)],
+            "sensors": [(view, doubted[view.site.id]) for view in fleet.sites if view.site.id in doubted],
+            "rates": rate_rows(fleet.context.rates, at_least=1)}
+
+
+def _provable(view: SiteView) -> dict[str, Any]:
+    answer = view.provable
+    if answer is None:
+        return {"provable_rows": []}
+    return {"provable_rows": provable_rows(answer, view.units), "provable_spans": spans_of(answer),
+            "provable_best": best_sensor_says(answer), "provable_rests": rests_on(answer),
+            "provable_notes": answer.notes}
 
 
 def _also(finding: Finding) -> str:

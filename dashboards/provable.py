@@ -55,7 +55,7 @@ def _row(code: str, by_span: dict[int, WhatCanBeProved], spans: list[int], units
     together = dict.fromkeys(short_label(other).lower() for row in by_span.values() if row.together and not row.named
                              for other in row.together.together if other != code)
     split = next((other.split_by for other in middle.confused_with if other.split_by and other.probability >= 0.05), "")
-    return ProvableRow(short_label(code), known[0].size_means if known else "",
+    return ProvableRow(short_label(code), known[0].size_means.removeprefix("metres ") if known else "",
                        tuple(_cell(by_span.get(span), units) for span in spans), " or ".join(together),
                        ", ".join(names) or "nothing else", split)
 
@@ -77,7 +77,7 @@ def _size(found: Smallest, units: DeskUnits) -> str:
         unit = {"m": units.length, "m3": units.volume}.get(found.size_unit, found.size_unit)
         value = found.size if unit == found.size_unit else float(convert(found.size, found.size_unit, unit))
         size = f"{number(value, 2)}\u202f{UNIT_PRINTED.get(unit, unit)}"
-    return size if found.water_share is None else f"{size} = {number(100.0 * found.water_share, 2)}{_PERCENT}"
+    return size if found.water_share is None else f"{size}, costs {number(100.0 * found.water_share, 2)}{_PERCENT}"
 
 
 def sensor_rows(answer: Detectability) -> list[SensorRow]:

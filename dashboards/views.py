@@ -26,6 +26,8 @@ from diagnostics.consequence import (
     rank_key,
     with_day_columns,
 )
+from diagnostics.detectability import Detectability
+from diagnostics.fleet_context import FleetContext, fleet_context
 from diagnostics.results import Finding, RepairProof, ServiceEvent, SiteDiagnosis, WaterAccount
 from diagnostics.site import Site
 
@@ -101,6 +103,7 @@ class SiteView:
     labels: Mapping[str, str]
     units: DeskUnits
     neighbours: tuple[Neighbour, ...] = ()
+    provable: Detectability | None = None
 
     @property
     def pumps(self) -> bool:
@@ -167,6 +170,7 @@ class FleetView:
     proofs: tuple[tuple[SiteView, RepairProof], ...]
     labels: Mapping[str, str]
     units: DeskUnits = field(default_factory=DeskUnits)
+    context: FleetContext = field(default_factory=FleetContext)
 
     @property
     def to_visit(self) -> tuple[SiteView, ...]:
@@ -178,7 +182,7 @@ def site_view(site: Site, diagnosis: SiteDiagnosis, *, company: str, as_of: date
               storage: Storage | None = None, power: PowerPicture | None = None,
               service_events: Sequence[ServiceEvent] = (), cautions: Mapping[str, str] | None = None,
               labels: Mapping[str, str] | None = None, rules: RankingRules | None = None,
-              units: DeskUnits | None = None) -> SiteView:
+              units: DeskUnits | None = None, provable: Detectability | None = None) -> SiteView:
     """
     Assemble the record of one site.
 
@@ -196,7 +200,7 @@ def site_view(site: Site, diagnosis: SiteDiagnosis, *, company: str, as_of: date
         open_findings=still_open, closed_findings=closed, intake=intake or Intake(), power=power,
         service_events=tuple(sorted(service_events, key=lambda event: event.when_utc, reverse=True)),
         cautions=caution_texts() if cautions is None else cautions,
-        labels=cause_labels() if labels is None else labels, units=units or DeskUnits())
+        labels=cause_labels() if labels is None else labels, units=units or DeskUnits(), provable=provable)
 
 
 def fleet_view(sites: Sequence[SiteView], *, company: str, as_of: date, intake: Intake | None = None,
@@ -212,7 +216,9 @@ def fleet_view(sites: Sequence[SiteView], *, company: str, as_of: date, intake: 
         problems=tuple(problems), month_first=first, month_last=last, expected_m3=expected, delivered_m3=delivered,
         lost=_lost(month), shared=_shared(ranked), parts=_parts(ranked),
         proofs=tuple((view, proof) for view in ranked for proof in view.diagnosis.proofs),
-        labels=ranked[0].labels if ranked else cause_labels(), units=units or DeskUnits())
+        labels=ranked[0].labels if ranked else cause_labels(), units=units or DeskUnits(),
+        context=fleet_context({view.site.id: view.site for view in ranked},
+                              {view.site.id: view.diagnosis for view in ranked}))
 
 
 def power_picture(intervals: pd.DataFrame, onset: date | None, curve_power_w: NDArray[np.float64],

@@ -49,7 +49,7 @@ def _print(answer: "Detectability", name: str, units: "DeskUnits") -> None:
     for row in provable_rows(answer, units):
         shown.add_row(row.cause, *row.by_span, row.together_with, row.looks_like, row.size_is)
     console.print(shown)
-    console.print("Behind the size: the share of the water it costs.")
+    console.print("Costs: share of the water.")
     if answer.sensors:
         added = table("One sensor more, after 30 days", "Sensor", "Smallest loss named now", "With it", "Newly named",
                       right=("Smallest loss named now", "With it"))

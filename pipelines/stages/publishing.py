@@ -50,7 +50,7 @@ def publish(fleet: "Fleet", ledger: "Ledger", out: OutFolder, *, as_of: datetime
     views = []
     for site_id in fleet.sites:
         try:
-            views.append(site_view_of(fleet, ledger, site_id, as_of, files))
+            views.append(site_view_of(fleet, ledger, site_id, as_of, files, out))
         except Exception as error:                              # a page that says so instead; the others go on
             views.append(failed_view_of(fleet, site_id, as_of, error))
         if progress is not None:

@@ -8,6 +8,8 @@ from pipelines.errors import plainly
 from pipelines.stages.diagnosing import SiteFailure, not_worked_out
 from pipelines.stages.loading import errors_of
 from pipelines.stages.moments import last_day, zone_of
+from pipelines.stages.outfolder import OutFolder
+from pipelines.stages.proving import kept_answer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,7 +24,8 @@ if TYPE_CHECKING:
 TANK_MEMORY = timedelta(days=10)                               # a level seen longer ago says nothing
 
 
-def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime, files: "pd.DataFrame") -> "SiteView":
+def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime, files: "pd.DataFrame",
+                 out: OutFolder | None = None) -> "SiteView":
     """Assemble what the page of one site shows."""
     from dashboards.views import site_view
     from diagnostics.stored_water import stored_water
@@ -38,7 +41,7 @@ def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime
         power=_power_picture(site, diagnosis),
         service_events=[event for event in fleet.service_events
                         if event.site_id == site_id and event.when_utc <= as_of],
-        units=desk_units(fleet))
+        units=desk_units(fleet), provable=kept_answer(out, site_id))
 
 
 def failed_view_of(fleet: "Fleet", site_id: str, as_of: datetime, error: Exception) -> "SiteView":
