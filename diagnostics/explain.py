@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from diagnostics.chain.daylight import SOURCES
+from diagnostics.chain.power_source import wind_power_w
 from diagnostics.chain.sun import sun_position
 from diagnostics.chain.water import hydraulic_power_w
 from diagnostics.expected import ChainNotAvailable, Daylight, SiteModel, expect, light_of
@@ -107,12 +108,60 @@ def _array_steps(site: Site, model: SiteModel, row: "pd.Series[float]") -> list[
                  ExplainedStep("drive", "array current", float(row["expected_array_current_a"]), "a",
                                "power over voltage")]
     else:
-        steps = [ExplainedStep("source", "power of the wind turbine", float(row["array_power_available_w"]), "w",
-                               "printed curve at the air's density")]
+        steps = [ExplainedStep("source", "power on the bus", float(row["array_power_available_w"]), "w", "turbine")]
     state = str(row["expected_state"])
     steps.append(ExplainedStep("drive", "power taken", float(row["expected_array_power_w"]), "w",
                                "at its cap" if state == "capped" else _DRIVE_WORDS[site.drive.kind]))
     return steps
+
+
+def _source_steps(site: Site, model: SiteModel, weather: "pd.Series[float]") -> list[ExplainedStep]:
+    """Lines on a wind turbine and on a battery, where there are such."""
+    steps = []
+    if site.wind is not None:
+        speed = float(weather.get("wind_speed_m_s", np.nan))
+        air = float(np.nan_to_num(weather.get("air_temperature_c", np.nan), nan=15.0))
+        power = float(wind_power_w(site.wind, [speed], site.altitude_m, [air])[0])
+        steps += [ExplainedStep("source", "wind at the anemometer", speed, "m_s", "measured"),
+                  ExplainedStep("source", "power of the turbine on the rectifier's bus", power, "w",
+                                "printed curve, carried to hub height and the air's density")]
+    if site.battery is not None and model.on_battery:
+        steps += [ExplainedStep("source", "share of stored energy that comes back",
+                                100.0 * model.supply.bus_efficiency(), "pct", "charger, and battery after its sheet"),
+                  ExplainedStep("source", "water for the energy of a kilowatt-hour",
+                                float(model.water_per_energy_m3_j()) * 3.6e9, "l",
+                                "pump at the bus's own voltage; what such a site is judged by")]
+    return steps
+
+
+_STATE_WORDS = {
+    "night": "night: no sun, nothing expected",
+    "running": "running below its limits",
+    "capped": "running at the limit of drive or pump",
+    "no_irradiance": "light (or wind) is not known, so nothing can be expected",
+    "timer_off": "held by its timer",
+    "locked_out": "array voltage above the drive's lock-out",
+}
+
+
+def _state_steps(model: SiteModel, when: pd.Timestamp, row: "pd.Series[float]") -> list[ExplainedStep]:
+    """Say in words what the pump should have been doing, and what a standing one needs to start."""
+    state = str(row["expected_state"])
+    if model.on_battery:
+        words = "its battery holds too little" if state == "low_sun" else _STATE_WORDS.get(state, state)
+        return [ExplainedStep("start", "state", words, "", "of the expectation, water always wanted")]
+    cell = float(np.nan_to_num(row["cell_temperature_c"], nan=25.0))
+    level = model.static_level(pd.DatetimeIndex([when])) + model.health.extra_static_level_m
+    start, stop = (float(limit[0]) for limit in model.thresholds(np.array([cell]), level))
+    unit, what = ("w_m2", "light") if model.site.drive.kind == "direct" else ("w", "power")
+    words = _STATE_WORDS.get(state, state)
+    if state == "low_sun":
+        words = "below start threshold: a standing pump does not start, a running one has stopped"
+    return [ExplainedStep("start", f"{what} that starts a standing pump", start, unit,
+                          "break-away, load at no flow, drive's own setting: the highest of them"),
+            ExplainedStep("start", f"{what} below which a running one stops", stop, unit,
+                          "load at no flow, drive's own setting and lowest output"),
+            ExplainedStep("start", "state", words, "", "of the expectation, tank calling")]
 
 
 def _water_steps(site: Site, model: SiteModel, when: pd.Timestamp, row: "pd.Series[float]") -> list[ExplainedStep]:
@@ -187,9 +236,10 @@ def explain_interval(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[f
     if site.array is not None:
         pieces = len(light.when_utc) // len(weather.index)
         steps += _light_steps(site, light, at * pieces + pieces // 2, row, given)
+    steps += _source_steps(site, model, given)
     steps += _array_steps(site, model, row)
+    steps += _state_steps(model, when, row)
     steps += _water_steps(site, model, when, row)
-    steps.append(ExplainedStep("meter", "state", str(row["expected_state"]), "", "of the expectation, tank calling"))
     for quantity, name in (("expected flow", "expected_flow_m3_s"), ("lower limit, 95 %", "expected_flow_low_m3_s"),
                            ("upper limit, 95 %", "expected_flow_high_m3_s")):
         steps.append(ExplainedStep("meter", quantity, float(row[name]), "m3_s",
@@ -226,6 +276,6 @@ def _written(step: ExplainedStep) -> str:
         return step.value
     if step.unit == "m3_s":
         return f"{step.value * 60e3:.4g} L/min"
-    signs = {"w_m2": "W/m2", "pct": "%", "c": "degC", "m": "m", "w": "W", "v": "V", "a": "A", "ohm": "ohm",
-             "deg": "deg", "rpm": "rpm"}
+    signs = {"m_s": "m/s", "l": "L", "w_m2": "W/m2", "pct": "%", "c": "degC", "m": "m", "w": "W", "v": "V", "a": "A",
+             "ohm": "ohm", "deg": "deg", "rpm": "rpm"}
     return f"{step.value:.4g} {signs.get(step.unit, step.unit)}"

@@ -62,5 +62,37 @@ def test_text_names_every_link_once_and_every_source():
     steps = explain_interval(site, sites.clear_days(site, days=1), 600.0, NOON)
     text = as_text(steps)
     assert [line for line in text.splitlines() if line and not line.startswith(" ")] == [
-        "sun", "light", "cells", "array", "drive", "well", "pipes", "pump", "meter"]
+        "sun", "light", "cells", "array", "drive", "start", "well", "pipes", "pump", "meter"]
     assert "L/min" in text and "Darcy-Weisbach" in text
+
+
+def _text_at(site, hour, **held):
+    site = site.replaced(drive={**site.drive.model_dump(exclude_unset=True), **held}) if held else site
+    weather = sites.clear_days(site, days=1)
+    return as_text(explain_interval(site, weather, 600.0, weather.index[0].normalize() + pd.Timedelta(hours=hour)))
+
+
+def test_a_pump_that_should_stand_still_is_told_why():
+    site = sites.centrifugal()
+    flow = expect(site, sites.clear_days(site, days=1), 600.0)
+    dim = flow.index[flow["expected_state"] == "low_sun"][0]
+    steps = explain_interval(site, sites.clear_days(site, days=1), 600.0, dim)
+    named = {step.quantity: step.value for step in steps}
+    assert "below start threshold" in str(named["state"])
+    assert named["power taken"] < named["power that starts a standing pump"]
+    assert named["power below which a running one stops"] <= named["power that starts a standing pump"]
+    noon = site.longitude_deg / 15.0
+    assert "held by its timer" in _text_at(site, 12.0 - noon, timer_windows=[(0.0, 1.0)])
+    assert "lock-out" in _text_at(site, 12.0 - noon, overvoltage_lockout_v=5.0)
+    assert "running" in _text_at(site, 12.0 - noon)
+
+
+def test_wind_and_battery_sites_tell_their_source():
+    wind = sites.wind_charged()
+    weather = pd.DataFrame({"wind_speed_m_s": 8.0, "air_temperature_c": 15.0},
+                           index=pd.date_range("2024-03-01", periods=40, freq="10min", tz="UTC"))
+    text = as_text(explain_interval(wind, weather, 600.0, weather.index[20]))
+    assert "8 m/s" in text and "printed curve" in text
+    battery = sites.pressure_system()
+    text = as_text(explain_interval(battery, sites.clear_days(battery, days=1), 600.0, NOON))
+    assert "water for the energy of a kilowatt-hour" in text and "comes back" in text
