@@ -2,110 +2,64 @@
 Prove the diagnosis on plants whose faults are known, and print what came out, good and bad.
 
     python -m pipelines.prove --sites 60 --days 150 --seed 7
+    python -m pipelines.prove --cache prove-cache --markdown
+    python -m pipelines.prove --calibrate --cache prove-cache
+
+Plants of the proof are of held-out physics, regions, loggers and fault courses (`diagnostics.proving.variants`); the
+calibration is fitted on training plants and never on those.
 """
 
 import argparse
+import tempfile
 import time
 from collections.abc import Sequence
-from datetime import date
+from pathlib import Path
 
-import numpy as np
-import pandas as pd
 from rich.console import Console
-from rich.table import Table
 
-from diagnostics.diagnose import diagnose_site
-from diagnostics.proving.drawing_faults import DrawnPlant, draw_fleet, run_fleet
-from diagnostics.proving.score import Outcome, Score, outcome_of, score
-from diagnostics.proving.simulate import Plant
+from diagnostics.proving.score import Outcome, score
+from pipelines.proof.calibrating import cross_validated, fitted, stated_findings, write_fit
+from pipelines.proof.diagnosing import DetectionDelay, detection_delays, diagnose_kept
+from pipelines.proof.plants import FleetRequest, kept_plants, read_plant, simulate_to_cache
+from pipelines.proof.report import as_markdown, as_text, tables
 
-START_DAY = date(2025, 3, 1)
-# Plants are drawn and run in lots, so that a long proof needs no more memory than a short one.
-LOT = 60
+TRAINING_SITES, TRAINING_SEED = 260, 512
 
 
-def prove(sites: int, days: int, seed: int, *, families: Sequence[str] | None = None,
-          regions: Sequence[str] | None = None, console: Console | None = None) -> list[Outcome]:
+def prove(request: FleetRequest, cache: Path, *, processes: int = 1, with_delays: bool = False,
+          deadline_s: float = float("inf"), console: Console | None = None
+          ) -> tuple[list[Outcome], list[DetectionDelay]]:
     """
-    Draw, run and diagnose proving plants.
+    Run and diagnose proving plants.
 
     Parameters
     ----------
-    sites : int
-        Number of plants.
-    days : int
-        Length of each record. [days]
-    seed : int
-        Of everything that is drawn.
-    families, regions : sequence of str, optional
-        Draw only from these.
+    request : FleetRequest
+        Which plants.
+    cache : pathlib.Path
+        Folder in which plants that ran are kept.
+    processes : int, optional
+        Processes for the diagnoses.
+    with_delays : bool, optional
+        Also cut a sample of records short night by night.
+    deadline_s : float, optional
+        Begin nothing new after this reading of `time.monotonic`. [s]
     console : rich.console.Console, optional
         Shows progress.
 
     Returns
     -------
-    outcomes : list of Outcome
-        One a plant.
+    outcomes, delays : tuple
+        One outcome a plant; delays of the sample.
     """
-    rng = np.random.default_rng(seed)
-    outcomes: list[Outcome] = []
-    for first in range(0, sites, LOT):
-        count = min(LOT, sites - first)
-        fleet = draw_fleet(rng, count, days=days, families=families, regions=regions, first_number=first)
-        plants = run_fleet(fleet, start_day=START_DAY, days=days, rng=rng.spawn(1)[0])
-        outcomes += [_diagnosed(one, plant) for one, plant in zip(fleet, plants, strict=True)]
-        if console is not None:
-            console.print(f"{len(outcomes)} of {sites} plants diagnosed")
-    return outcomes
-
-
-def _diagnosed(one: DrawnPlant, plant: Plant) -> Outcome:
-    began = time.process_time()
-    diagnosis = diagnose_site(one.drawn.site, plant.readings)
-    seconds = time.process_time() - began
-    return outcome_of(one.drawn.site.id, one.drawn.family, one.drawn.climate, one.drawn.sensors, plant.faults,
-                      plant.truth, diagnosis, seconds=seconds)
-
-
-def print_score(found: Score, outcomes: Sequence[Outcome], console: Console) -> None:
-    """
-    Print every figure of a score.
-
-    Parameters
-    ----------
-    found : Score
-        Figures.
-    outcomes : sequence of Outcome
-        Behind them; the misses are listed one by one.
-    console : rich.console.Console
-        Where to.
-    """
-    _print_frame(found.table.reset_index(), "By cause", console)
-    _print_frame(found.bands, "By band of water lost", console)
-    _print_frame(found.reliability, "Stated confidence against share right", console)
-    wrong = Table("planted", "named", "times", title="Confusion")
-    for (truth, said), times in sorted(found.confusion.items(), key=lambda item: -item[1]):
-        if truth != said and not (truth == "sound" and said == "nothing"):
-            wrong.add_row(truth, said, str(times))
-    console.print(wrong)
-    seconds = float(np.mean([o.seconds for o in outcomes])) if outcomes else float("nan")
-    for label, value in (
-            ("plants", found.plants), ("of them sound", found.sound), ("macro-F1", found.macro_f1),
-            ("macro-F1, moderate and severe", found.macro_f1_strong), ("right first", found.right_first),
-            ("right among rivals", found.among_rivals),
-            ("findings per sound site-year", found.false_alarms_per_sound_year),
-            ("of these in the pump system", found.system_false_alarms_per_sound_year),
-            ("median size error", found.median_size_error),
-            ("median onset error, days", found.median_onset_error_days),
-            ("calibration error", found.calibration_error), ("seconds a site", seconds)):
-        console.print(f"{label}: {value:.3g}" if isinstance(value, float) else f"{label}: {value}")
-
-
-def _print_frame(frame: pd.DataFrame, title: str, console: Console) -> None:
-    table = Table(*[str(name) for name in frame.columns], title=title)
-    for row in frame.itertuples(index=False):
-        table.add_row(*[f"{cell:.2f}" if isinstance(cell, float) else str(cell) for cell in row])
-    console.print(table)
+    say = (lambda text: console.print(text, style="dim")) if console is not None else (lambda text: None)
+    paths = kept_plants(simulate_to_cache(request, cache, deadline_s=deadline_s, say=say))
+    outcomes = diagnose_kept(paths, processes=processes, deadline_s=deadline_s, say=say)
+    delays: list[DetectionDelay] = []
+    if with_delays:
+        delays = detection_delays((read_plant(path) for path in paths[:len(outcomes)]), outcomes,
+                                  deadline_s=deadline_s)
+    return outcomes, delays
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -122,18 +76,51 @@ def main(argv: Sequence[str] | None = None) -> int:
     code : int
         0 always: figures are reported, not judged.
     """
-    parser = argparse.ArgumentParser(prog="python -m pipelines.prove", description=__doc__)
-    parser.add_argument("--sites", type=int, default=400)
+    chosen = _arguments(argv)
+    progress, console = Console(stderr=True), Console(width=200, highlight=False)
+    deadline = time.monotonic() + 60.0 * chosen.minutes if chosen.minutes else float("inf")
+    with tempfile.TemporaryDirectory() as passing:
+        cache = chosen.cache or Path(passing)
+        request = FleetRequest(chosen.sites, chosen.days, chosen.seed, chosen.variant, tuple(chosen.families or ()),
+                               tuple(chosen.regions or ()))
+        outcomes, delays = prove(request, cache, processes=chosen.processes, with_delays=chosen.delays,
+                                 deadline_s=deadline, console=progress)
+    validations = []
+    if chosen.calibrate:
+        found = stated_findings(outcomes)
+        validations = [cross_validated(found, by) for by in ("family", "region")]
+        where = write_fit(fitted(found), f"{len(found)} findings on {len(outcomes)} training plants, seed "
+                                         f"{request.seed}")
+        progress.print(f"written to {where.name}")
+    for title, table in tables(score(outcomes), outcomes, delays, validations):
+        console.print(as_markdown(title, table) if chosen.markdown else as_text(title, table), markup=False,
+                      soft_wrap=True)
+        console.print()
+    return 0
+
+
+def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m pipelines.prove", description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sites", type=int, default=None, help="plants; 400, or 260 to calibrate")
     parser.add_argument("--days", type=int, default=240)
-    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=None)
+    parser.add_argument("--variant", choices=("held_out", "training"), default=None)
     parser.add_argument("--families", nargs="*", default=None)
     parser.add_argument("--regions", nargs="*", default=None)
+    parser.add_argument("--cache", type=Path, default=None, help="keep plants that ran in this folder")
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=None, help="begin nothing new after so many minutes")
+    parser.add_argument("--delays", action="store_true", help="also seek the night that first named a cause")
+    parser.add_argument("--calibrate", action="store_true", help="fit the confidence on training plants")
+    parser.add_argument("--markdown", action="store_true")
     chosen = parser.parse_args(argv)
-    console = Console()
-    outcomes = prove(chosen.sites, chosen.days, chosen.seed, families=chosen.families, regions=chosen.regions,
-                     console=console)
-    print_score(score(outcomes), outcomes, console)
-    return 0
+    if chosen.calibrate and chosen.variant == "held_out":
+        parser.error("the confidence is never fitted on held-out plants; leave out --variant.")
+    chosen.variant = chosen.variant or ("training" if chosen.calibrate else "held_out")
+    chosen.sites = chosen.sites or (TRAINING_SITES if chosen.calibrate else 400)
+    chosen.seed = chosen.seed if chosen.seed is not None else TRAINING_SEED if chosen.calibrate else 2026
+    return chosen
 
 
 if __name__ == "__main__":

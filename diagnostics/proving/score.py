@@ -161,7 +161,7 @@ def outcome_of(site_id: str, family: str, climate: str, sensors: str, planted: S
 def without_what_was_there(diagnosis: SiteDiagnosis, truth: pd.DataFrame,
                            planted: Sequence[PlantedFault]) -> SiteDiagnosis:
     """
-    Take out findings of what nobody planted but what really was: natural dust, and a pump switched off by its people.
+    Take out findings of what nobody planted but what really was: natural dust, a long gap, a pump switched off.
 
     Parameters
     ----------
@@ -181,6 +181,8 @@ def without_what_was_there(diagnosis: SiteDiagnosis, truth: pd.DataFrame,
     if all(f.cause != "soiled_array" for f in planted) and "light_ratio" in truth.columns:
         dirty = float(truth["light_ratio"].astype("float64").quantile(0.05)) < 1.0 - REAL_DUST
         drop |= {"soiled_array"} if dirty else set()
+    if all(f.cause != "logger_silent" for f in planted):        # told by rule, of a gap that is there
+        drop |= {"logger_silent"}
     if any(f.cause == "switched_off" for f in planted):
         drop |= {"drive_stopped"}
     kept = [f for f in diagnosis.findings if f.cause not in drop]

@@ -4,7 +4,7 @@ import hashlib
 import pickle
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from diagnostics.proving.drawing import Variant
 from diagnostics.proving.drawing_faults import DrawnPlant, draw_fleet, like_members
 from diagnostics.proving.simulate import simulate_many
 from diagnostics.readings import SiteReadings
+from diagnostics.site import Site
 
 # Plants that are stepped and held in memory together.
 LOT = 60
@@ -227,7 +228,9 @@ def read_plant(path: Path) -> RanPlant:
     ran = pickle.loads(path.read_bytes())  # noqa: S301
     if not isinstance(ran, RanPlant):
         raise TypeError(f"{path.name} holds no proving plant; delete the cache folder to have it made again.")
-    return ran
+    # A sheet kept from before a field was added gets that field's default.
+    site = Site.model_validate(ran.one.drawn.site.model_dump(warnings="none"))
+    return replace(ran, one=replace(ran.one, drawn=replace(ran.one.drawn, site=site)))
 
 
 def plants_without_cache(request: FleetRequest) -> Iterator[RanPlant]:
