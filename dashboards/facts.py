@@ -137,7 +137,7 @@ def crew(finding: Finding) -> str:
     return "Two or more people" if _NOT_ALONE & set(finding.dangers) else ""
 
 
-def size_says(finding: Finding, units: DeskUnits | None = None) -> str:
+def size_says(finding: Finding, units: DeskUnits | None = None, *, meant: bool = True) -> str:
     """Say the size of a finding with its interval, in the desk's units of length and volume."""
     ratio = finding.size_unit in ("ratio", "1")
     unit = (units or DeskUnits()).of(finding.size_unit)
@@ -151,7 +151,7 @@ def size_says(finding: Finding, units: DeskUnits | None = None) -> str:
     ends = in_between(low, high)
     shown = f"{within(middle, low, high)}{behind}"
     shown += "" if ends[0] == ends[1] else f" ({ends[0]} to {ends[1]}{behind if ratio else ''})"
-    means = clean(finding.size_means)
+    means = clean(finding.size_means) if meant else ""
     if unit != finding.size_unit:
         means = means.removeprefix("metres ")
     return f"{shown} {means}".strip()

@@ -123,7 +123,7 @@ def print_findings(fleet: "Fleet", out: "OutFolder", *, sites: Iterable[str] | N
         also = [short_label(code).lower() for code in finding.group if code != finding.cause]
         name = short_label(finding.cause) + (f", or {', or '.join(also)}" if also else "")
         lost = "–" if finding.cause in MEASURING_CAUSES else volume(finding.water_lost_m3_day, units.volume, 2)
-        size = size_says(finding.model_copy(update={"size_means": ""}), units)
+        size = size_says(finding, units, meant=False)
         shown.add_row(finding.site_id, escape(name), f"{finding.confidence:.2f}", day_words(finding.onset),
                       escape(size), lost, words["urgency"][finding.urgency],
                       words["status"][finding.status])
