@@ -28,6 +28,8 @@ IRRADIANCE = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2")
 LEAST_DAYS = 3
 CODE_LEAST = 3                      # the same odd value so often is a code, not a spike
 CODE_BEYOND = 3.0                   # times the greatest of the other values
+CODE_BELOW = 0.3                    # of the other values' span, below nothing and below all of them
+_CANNOT_BE = int(Mask.OUT_OF_RANGE | Mask.IMPOSSIBLE | Mask.NEGATIVE_FLOW)
 LIGHT_LOW, LIGHT_HIGH = 0.2, 2.5    # daily top over a clear sky: soiling, cloud and cloud edges stay within
 FLOW_HIGH, FLOW_LOW = 1.6, 0.45     # metered over due: what wrong sheets and instruments explain stays within
 FLOW_TOO_HIGH = 3.0                 # more than this over due is no pump, whatever its sheet
@@ -97,13 +99,13 @@ def codes_for_no_value(readings: SiteReadings) -> dict[str, tuple[float, Flags]]
         for end in ends:
             same = values == end
             rest = known[known != end]
-            same &= readings.masks[channel].to_numpy(dtype=np.int64) != 0      # what can be is no code
+            same &= (readings.masks[channel].to_numpy(dtype=np.int64) & _CANNOT_BE) != 0     # what can be is no code
             if same.sum() < CODE_LEAST or rest.size < 20 or same.sum() > 0.8 * known.size:
                 continue
             reach = float(np.max(np.abs(rest)))
             low = float(np.min(rest))
             span = max(float(np.max(rest)) - low, 1e-12)
-            beyond = end > CODE_BEYOND * max(reach, 1e-12) or (end < 0.0 and end < low - CODE_BEYOND * span)
+            beyond = end > CODE_BEYOND * max(reach, 1e-12) or (end < 0.0 and end < low - CODE_BELOW * span)
             if beyond and reach > 0.0:
                 rows |= same
                 found[str(channel)] = (end, rows)
@@ -234,8 +236,9 @@ def _light_found(channel: str, ratio: float, flat: bool, begin: int, end: int, c
         says, factor = near[0]
         text = (f"{label} stands at {ratio:.3g} times a clear sky at its best: that is {says} (factor {factor:.4g}). "
                 "It is not read on.")
-        return Misread("unit_mistake", channel, rows, text, ratio, 1.0, "1", factor, 0.9,
-                       ("unit_mistake", "irradiance_sensor_fault"), begin, end - 1, samples,
+        sure = 0.9 if factor in (0.001, 1000.0) else 0.7        # another column may lie near a factor of ten by chance
+        return Misread("unit_mistake", channel, rows, text, ratio, 1.0, "1", factor, sure,
+                       ("unit_mistake", "irradiance_sensor_fault", "swapped_channels"), begin, end - 1, samples,
                        "Write the unit that the file has for this column in the logger's profile.")
     how = ("stands at one value by day" if flat and ratio > 0.02 else "reads nothing by day" if ratio <= 0.02 else
            f"stands at {ratio:.3g} times a clear sky at its best")

@@ -30,7 +30,10 @@ OPEN_STATUSES: frozenset[str] = frozenset({"new", "growing", "steady", "relapsed
 _CLASS_OF_URGENCY: dict[str, ClassCode] = {"now": "go_now", "two_days": "today", "two_weeks": "this_week",
                                            "next_route": "next_route", "information": "watch"}
 
-_SAYS_OF_URGENCY = {"now": "make safe now, a danger does not wait for the route", "two_days": "go within two days"}
+LEAST_PROBABILITY = 0.5             # a drive is worth while where somebody is more probably needed than not
+LEAST_DANGER_PROBABILITY = 0.3      # a danger is looked at sooner
+_SAYS_OF_URGENCY = {"now": "make safe now, a danger does not wait for the route",
+                    "two_days": "go today, tomorrow at the latest"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,19 +322,36 @@ def _span(hours: float) -> str:
     return f"in {hours:.0f} h" if hours < 96.0 else f"in {hours / 24.0:.0f} days"
 
 
+def _probability(finding: Finding) -> float:
+    """How probable it is that somebody is needed: a fault of the plant, or for the measuring the finding itself."""
+    return finding.confidence if finding.cause in MEASURING_CAUSES else fault_probability(finding)
+
+
+def _place_of(finding: Finding) -> tuple[ClassCode, str]:
+    """Place one finding: what is less probable than not sends nobody by itself, but a danger is not waited out."""
+    place = _CLASS_OF_URGENCY[finding.urgency]
+    probable = _probability(finding)
+    label = CAUSES[finding.cause].label if finding.cause in CAUSES else finding.cause.replace("_", " ")
+    danger = finding.urgency == "now" and probable >= LEAST_DANGER_PROBABILITY
+    most: ClassCode = "next_route" if probable >= LEAST_DANGER_PROBABILITY else "watch"
+    if probable >= LEAST_PROBABILITY or danger or CLASS_CODES.index(place) >= CLASS_CODES.index(most):
+        says = _SAYS_OF_URGENCY.get(finding.urgency)
+        return place, f"{label}: {says}." if says else ""
+    return most, f"{label}: suspected only ({probable:.0%}), no drive for it alone."
+
+
 def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, quiet: int,
             rules: RankingRules, *, pumps: bool) -> tuple[ClassCode, list[str]]:
     """Take the most pressing of what the findings ask for, what the tank leaves, and what silence hides."""
     places: list[ClassCode] = ["all_well"]
     reasons: list[str] = []
     for finding in still_open:
-        place = _CLASS_OF_URGENCY[finding.urgency]
+        place, reason = _place_of(finding)
         places.append(place)
-        if finding.urgency in _SAYS_OF_URGENCY:
-            label = CAUSES[finding.cause].label if finding.cause in CAUSES else finding.cause.replace("_", " ")
-            reasons.append(f"{label}: {_SAYS_OF_URGENCY[finding.urgency]}.")
+        reasons += [reason] if reason else []
     short = bool(quiet) or diagnosis.verdict in ("less than it should", "not working")
-    short = short or any(finding.cause not in MEASURING_CAUSES for finding in still_open)
+    short = short or any(finding.cause not in MEASURING_CAUSES and _probability(finding) >= LEAST_PROBABILITY
+                         for finding in still_open)
     if not quiet and any(finding.cause in _METER_SAYS_NOTHING for finding in still_open):
         reasons.append("The meter does not tell what comes in; the lower end of expected is taken.")
     if quiet:
@@ -346,7 +366,7 @@ def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, q
         reasons.append("The pump stands.")
     elif diagnosis.verdict == "not enough data" and pumps:
         places.append("next_route")
-        reasons.append("Readings arrive but they are not enough for a verdict.")
+        reasons.append("Readings arrive but they do not allow a verdict.")
     elif diagnosis.verdict == "less than it should":
         places.append("next_route")
     limits: tuple[tuple[float, ClassCode], ...] = (

@@ -108,7 +108,10 @@ def look_through(site: Site, readings: SiteReadings) -> DataChain:
         kept_from.append((misread.channel, misread.says))
     if changed:
         now = _masked_anew(site, now, [channel for channel, _ in kept_from])
-    notes += [_plain(item) for item in empty_months(_numbers(readings), site.timezone)]
+    # A pump that stands shows zeros for a month, and rightly so; a dead sensor is told by its own rule.
+    notes += [_plain(item) for item in empty_months(_numbers(readings), site.timezone)
+              if float(np.nanmax(np.abs(as_numbers(readings, item.channel)), initial=0.0)) > 0.0
+              and "is empty" in item.says]
     return DataChain(now, tuple(_each_once(findings)), tuple(notes), tuple(kept_from), tuple(mended))
 
 

@@ -122,13 +122,20 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                 *silence_findings(site.id, intervals, settings, as_of_utc)]
     days = _day_table(intervals, judgeable, books, stopped, summaries)
     verdict, says = verdict_of(days, findings, books, chain, settings,
-                               judged_sun_hours=float(judgeable.judged_sun_hours.sum()))
+                               judged_sun_hours=float(judgeable.judged_sun_hours.sum()),
+                               may_rest=_may_rest(site), on_demand=site.drive.kind == "battery_bus")
     return SiteDiagnosis(
         site_id=site.id, days=days, summaries=summaries.values, findings=findings,
         intervals=_interval_table(intervals, judgeable, sound_ratio), states=_states(site.id, days),
         accounts=accounts_by_month(site.id, intervals.days, books),
         proofs=prove_repairs(service_events, event_day, signatures, noise, drift, accepted), verdict=verdict,
         verdict_says=says, notes=notes)
+
+
+def _may_rest(site: Site) -> bool:
+    """Say whether something besides a fault can stop this pump while the sun calls."""
+    return (site.tank is not None or site.drive.has_float_input or site.drive.has_low_water_stop
+            or site.battery is not None or site.wind is not None or site.pipework.outlet_pressure_pa > 0.0)
 
 
 def _due_flows(model: SiteModel, intervals: Intervals) -> tuple[Vector, Vector]:

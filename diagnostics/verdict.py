@@ -28,6 +28,7 @@ LEAST_PROBABILITY = 0.5
 METER_SPREAD = 0.05             # twice the standard uncertainty of a metered volume
 TOO_MUCH = 1.25                 # more water than this over the upper end of the expected is no pump
 LEAST_SUN_OFF = 0.15            # a sun sensor this far off leaves no expectation to hold the water against
+LEAST_STANDING_DAYS = 3
 LEAST_METER_OFF = 0.1           # a meter proved off by less, by tank or well, still tells what came
 _REASON_WORDS = {"no readings": "there are no readings", "no irradiance": "no irradiance can be used",
                  "no flow": "no flow can be used", "no chain": "the expected delivery cannot be reckoned",
@@ -49,6 +50,7 @@ class Recent:
     due_low: float
     due_high: float
     lost: dict[str, float]
+    off_hours: float = 0.0
 
     @property
     def ratio(self) -> float:
@@ -100,11 +102,13 @@ def recent_sums(days: pd.DataFrame, books: DayBooks) -> Recent:
     return Recent(
         int(judged.sum()), float(days["judged_sun_hours"].to_numpy(dtype=np.float64)[judged].sum()),
         total(books.delivered), expected * called_for, total(books.expected_low) * called_for,
-        total(books.expected_high) * called_for, {code: total(volume) for code, volume in books.causes.items()})
+        total(books.expected_high) * called_for, {code: total(volume) for code, volume in books.causes.items()},
+        total(days["off_hours"].to_numpy(dtype=np.float64)))
 
 
 def verdict_of(days: pd.DataFrame, findings: Sequence[Finding], books: DayBooks, chain: DataChain,
-               settings: Settings, *, judged_sun_hours: float) -> tuple[Verdict, str]:
+               settings: Settings, *, judged_sun_hours: float, may_rest: bool = True,
+               on_demand: bool = False) -> tuple[Verdict, str]:
     """
     Judge a site.
 
@@ -122,6 +126,10 @@ def verdict_of(days: pd.DataFrame, findings: Sequence[Finding], books: DayBooks,
         What counts as enough.
     judged_sun_hours : float
         Of the whole record. [h]
+    may_rest : bool, default True
+        A float, a pressure switch or the users may stop this pump though the sun calls. [1]
+    on_demand : bool, default False
+        It runs from a store when water is wanted: what it could have pumped is not due. [1]
 
     Returns
     -------
@@ -153,7 +161,12 @@ def verdict_of(days: pd.DataFrame, findings: Sequence[Finding], books: DayBooks,
         if worst.cause == "unexplained":
             named = f"somewhere nobody can name ({label[:1].lower()}{label[1:]})"
         return "less than it should", f"{recent.says}; {lost:.1f} m3 a day go {named}.{mended}"
-    if recent.due > 1e-6 and recent.high < 1.0 - 2.0 * settings.least_loss_ratio:
+    standing_days = int((days.tail(RECENT_DAYS)["main_state"] == "stopped").sum())
+    if standing_days >= LEAST_STANDING_DAYS and not may_rest:
+        return "less than it should", (f"{recent.says}; on {standing_days} of these days it stood for most of the time "
+                                       f"though the sun called, and nothing of this site stops it by itself.{mended}")
+    rested = on_demand or (may_rest and recent.off_hours > 0.1 * recent.hours)
+    if recent.due > 1e-6 and recent.high < 1.0 - 2.0 * settings.least_loss_ratio and not rested:
         return "less than it should", f"{recent.says}, and no cause found so far explains it.{mended}"
     slight = [finding for finding in faults if fault_probability(finding) >= 0.2]
     hint = (" A fault is suspected, but what it costs is within what can be told." if slight else

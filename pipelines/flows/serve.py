@@ -52,7 +52,7 @@ def main(argv: list[str] | None = None) -> None:
         with _scheduler(out.root / "service", asked.port):
             _serve(asked, out, zone)
     except ProjectError as error:
-        print(f"{type(error).__name__}: {error}", file=sys.stderr)
+        print(str(error), file=sys.stderr)
         sys.exit(2)
 
 

@@ -81,8 +81,24 @@ def _spreadsheet_lines(path: Path, label: str, profile: LoggerProfile, limits: I
     except LoggerFileError:
         raise
     except Exception as error:      # the library raises whatever its parts raise on a damaged file
-        raise LoggerFileError(f"cannot be read as a spreadsheet: {type(error).__name__}.", file=label,
+        raise LoggerFileError("cannot be read as a spreadsheet: it is damaged or not whole.", file=label,
                               mend="Open it, save it as .xlsx again, or export the sheet as CSV.") from error
+
+
+def sheet_names(path: Path, label: str, limits: IngestLimits) -> list[str]:
+    """Return the names of a workbook's sheets of cells."""
+    from openpyxl import load_workbook
+
+    _refuse_unfit_package(path, label, limits)
+    try:
+        with path.open("rb") as stream:
+            book = load_workbook(stream, read_only=True, data_only=True, keep_links=False)
+            names = [sheet.title for sheet in book.worksheets]
+            book.close()
+    except Exception as error:      # the library raises whatever its parts raise on a damaged file
+        raise LoggerFileError("cannot be read as a spreadsheet: it is damaged or not whole.", file=label,
+                              mend="Open it, save it as .xlsx again, or export the sheet as CSV.") from error
+    return names
 
 
 def _refuse_unfit_package(path: Path, label: str, limits: IngestLimits) -> None:
