@@ -31,6 +31,9 @@ class Settings:
     # Log evidence is divided by this, so that stated confidence agrees with the share that is right (measured on
     # proving plants, see DEVELOPERS.md). 1 would be pure theory.
     evidence_temper: float = 2.0
+    # A deviation from the first day is held against tolerances and not against days: it cannot grow with the length
+    # of the record, so nothing in it is counted twice and its evidence is taken as it is.
+    day_one_temper: float = 1.0
     # A finding opens when "something is wrong" is this probable, and is kept while the named cause stays ahead.
     open_probability: float = 0.85
     # A cause with less than this share of the evidence beside the first one is no rival worth a test.

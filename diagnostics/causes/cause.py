@@ -68,6 +68,9 @@ class Form:
     weight: float = 1.0
     # Summaries that the cause disturbs by an amount nobody can compute, with how far it may go (one deviation).
     loose: Mapping[str, float] = field(default_factory=dict)
+    # Error of the signature over that which each summary states: a factor on a reading is the same at every flow,
+    # a share of strings at every sun, however the pump and the modules are built.
+    inexactness: float = 1.0
     # Severity -> the size that people are told.
     size: Callable[[float, Setting], float] = field(default=lambda severity, setting: severity)
 
@@ -117,3 +120,8 @@ def fixed(*severities: float) -> Callable[[Setting], tuple[float, ...]]:
 
 
 SHARE_OF_TIME = fixed(0.2, 0.4, 0.7, 1.0)
+
+# While it stands, what little is read in weak sun belongs to no pump.
+STANDING = {"current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
+            "flow_low_power": 0.3, "flow_low_sun": 0.3, "flow_mid_sun": 0.2, "start_power": 0.3, "dry_share": 0.15,
+             "dry_light_share": 0.15, "cycling": 0.3, "power_morning_less_afternoon": 0.1}

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from diagnostics.causes.cause import SHARE_OF_TIME, Cause, Form, Setting, fixed
+from diagnostics.causes.cause import SHARE_OF_TIME, STANDING, Cause, Form, Setting, fixed
 from diagnostics.health import Health
 
 _TRACKED = frozenset({"tracking", "frequency", "voltage_booster", "current_booster"})
@@ -34,12 +34,6 @@ def _derated(severity: float, setting: Setting) -> Mapping[str, float]:
         return moved | {"voltage_hot_less_cool": 0.25 * severity, "current_high_sun": -0.45 * severity,
                         "voltage_high_sun": 0.1 * severity, "current_mid_sun": -0.15 * severity}
     return moved | {"power_high_sun": -0.4 * severity, "power_mid_sun": -0.15 * severity}
-
-
-# While it stands, what little is read in weak sun belongs to no pump.
-_STANDING = {"current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
-             "flow_low_power": 0.3, "flow_low_sun": 0.3, "flow_mid_sun": 0.2, "start_power": 0.3, "dry_share": 0.15,
-             "dry_light_share": 0.15, "cycling": 0.3, "power_morning_less_afternoon": 0.1}
 
 
 def _stopped(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -96,7 +90,7 @@ CAUSES: tuple[Cause, ...] = (
         code="drive_stopped", group="standing",
         label="The drive does not run though sun and tank call for it", link="drive",
         moves="no current, array at open circuit, in good sun with room in the tank",
-        forms=(Form("stands", SHARE_OF_TIME, direct=_stopped, loose=_STANDING),),
+        forms=(Form("stands", SHARE_OF_TIME, direct=_stopped, loose=STANDING),),
         shapes={"step": 0.6, "intermittent": 0.4}, prior=0.05, size_unit="1",
         size_means="share of the pumping hours it stood",
         test="Read lamp or fault code; isolators and fuses in order; is the tank full, is the float free?",

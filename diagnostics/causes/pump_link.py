@@ -2,7 +2,16 @@
 
 from collections.abc import Mapping
 
-from diagnostics.causes.cause import CENTRIFUGAL, DISPLACEMENT, SHARE_OF_TIME, Cause, Form, Setting, fixed
+from diagnostics.causes.cause import (
+    CENTRIFUGAL,
+    DISPLACEMENT,
+    SHARE_OF_TIME,
+    STANDING,
+    Cause,
+    Form,
+    Setting,
+    fixed,
+)
 from diagnostics.health import Health
 
 
@@ -41,7 +50,7 @@ CAUSES: tuple[Cause, ...] = (
                  health=lambda s, setting: Health(slip_ratio=1.0 + s)),
             Form("displacement", fixed(0.08, 0.15, 0.25, 0.34, 0.5), applies=_displacement, weight=0.6,
                  health=lambda s, setting: Health(displacement_ratio=1.0 - s))),
-        shapes={"ramp": 0.75, "step": 0.2, "day_one": 0.05}, prior=0.04, size_unit="1",
+        shapes={"ramp": 0.68, "step": 0.2, "day_one": 0.12}, prior=0.04, size_unit="1",
         size_means="head lost, leak-back over best flow, or extra slip over healthy slip, by the form named",
         test="Bucket and stopwatch with the level dipped at the same time; momentary shut-in pressure where the pump "
              "may be shut in.",
@@ -61,9 +70,10 @@ CAUSES: tuple[Cause, ...] = (
         moves="speed and flow down at the same power, or trips and attempts",
         forms=(Form("efficiency", fixed(0.06, 0.11, 0.18, 0.28, 0.42),
                     health=lambda s, setting: Health(motor_efficiency_ratio=1.0 - s)),
-               Form("trips", SHARE_OF_TIME, direct=_tripping, weight=0.25),
-               Form("jam", SHARE_OF_TIME, direct=_jammed, weight=0.25)),
-        shapes={"ramp": 0.5, "step": 0.3, "intermittent": 0.2}, prior=0.02, size_unit="1",
+               Form("trips", SHARE_OF_TIME, direct=_tripping, weight=0.25, loose=STANDING),
+               Form("jam", SHARE_OF_TIME, direct=_jammed, weight=0.25,
+                    loose={name: size for name, size in STANDING.items() if not name.startswith("dry")})),
+        shapes={"ramp": 0.45, "step": 0.25, "intermittent": 0.2, "day_one": 0.1}, prior=0.02, size_unit="1",
         size_means="share of the motor's output lost, or of the hours it failed to run",
         test="Insulation and winding resistance, three phases alike; current at a start attempt.",
         readings=("Phases unequal, insulation low, or current high with speed low.",),

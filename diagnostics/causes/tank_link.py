@@ -2,12 +2,7 @@
 
 from collections.abc import Mapping
 
-from diagnostics.causes.cause import SHARE_OF_TIME, Cause, Form, Setting, fixed
-
-# While it stands, what little is read in weak sun belongs to no pump.
-_STANDING = {"current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
-             "flow_low_power": 0.3, "flow_low_sun": 0.3, "flow_mid_sun": 0.2, "start_power": 0.3, "dry_share": 0.15,
-             "dry_light_share": 0.15, "cycling": 0.3, "power_morning_less_afternoon": 0.1}
+from diagnostics.causes.cause import SHARE_OF_TIME, STANDING, Cause, Form, Setting, fixed
 
 
 def _says_full(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -29,12 +24,17 @@ def _has_tank(setting: Setting) -> bool:
     return setting.site.tank is not None
 
 
+def _has_float(setting: Setting) -> bool:
+    # A drive that no float can stop pumps into a full tank by design.
+    return _has_tank(setting) and setting.site.drive.has_float_input
+
+
 CAUSES: tuple[Cause, ...] = (
     Cause(
         code="stuck_float", group="standing", label="The float is stuck", link="tank",
         moves="stands with a low tank because the float says full, or runs on with a full one",
-        forms=(Form("says full", SHARE_OF_TIME, direct=_says_full, applies=_has_tank, loose=_STANDING),
-               Form("says call", SHARE_OF_TIME, direct=_overflow, applies=_has_tank, weight=0.6)),
+        forms=(Form("says full", SHARE_OF_TIME, direct=_says_full, applies=_has_tank, loose=STANDING),
+               Form("says call", SHARE_OF_TIME, direct=_overflow, applies=_has_float, weight=0.6)),
         shapes={"step": 0.75, "intermittent": 0.25}, prior=0.02, size_unit="1",
         size_means="share of the pumping hours in which the float was wrong",
         test="Move the float by hand, where it can be reached without entering the tank.",
@@ -61,7 +61,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="overflow", label="The tank overflows", link="tank",
         moves="water is pumped into a full tank", forms=(
-            Form("runs over", SHARE_OF_TIME, direct=_overflow, applies=_has_tank),),
+            Form("runs over", SHARE_OF_TIME, direct=_overflow, applies=_has_float),),
         shapes={"intermittent": 0.5, "step": 0.5}, prior=0.015, size_unit="1",
         size_means="share of the pumping hours with the tank at the brim",
         test="Look at the overflow pipe in the afternoon; test float and ball valve.",

@@ -47,10 +47,10 @@ def _cutout(severity: float, setting: Setting) -> Mapping[str, float]:
 
 
 def _no_prime(severity: float, setting: Setting) -> Mapping[str, float]:
+    if not setting.power_logged:
+        return {"stopped_share": severity}      # without power a pump that turns dry only seems to stand
     moved = {"dry_share": severity, "dry_light_share": 0.8 * severity}
-    names = ("flow_low_power", "flow_mid_power", "flow_high_power") if setting.power_logged else (
-        "flow_low_sun", "flow_mid_sun", "flow_high_sun")
-    moved |= dict.fromkeys(names, -severity)
+    moved |= dict.fromkeys(("flow_low_power", "flow_mid_power", "flow_high_power"), -severity)
     if setting.voltage_logged:
         moved |= {"current_high_sun": -0.5 * severity, "current_mid_sun": -0.5 * severity,
                   "voltage_high_sun": 0.08 * severity, "voltage_mid_sun": 0.08 * severity}
@@ -68,7 +68,7 @@ CAUSES: tuple[Cause, ...] = (
         code="falling_water_table", label="The water stands deeper in the well", link="well",
         moves="head up: flow at low power worst, start later, rest level deeper",
         forms=(Form("deeper", _HEADS, health=_deeper, size=lambda s, setting: s * setting.head_m),),
-        shapes={"ramp": 0.5, "seasonal": 0.35, "step": 0.1, "day_one": 0.05}, prior=0.05, size_unit="m",
+        shapes={"ramp": 0.45, "seasonal": 0.35, "step": 0.1, "day_one": 0.1}, prior=0.05, size_unit="m",
         size_means="metres deeper than described for the season",
         test="Dip the well before the pump starts, and again while it pumps.",
         readings=("Rest level is deeper than described by the stated metres.",), parts=("dip meter",),
@@ -84,7 +84,7 @@ CAUSES: tuple[Cause, ...] = (
         forms=(Form("fouled", fixed(0.5, 1.0, 2.0, 4.0, 8.0), health=_fouled,
                     applies=lambda setting: setting.site.well.drawdown_linear_s_m2
                     + setting.site.well.drawdown_quadratic_s2_m5 > 0.0),),
-        shapes={"ramp": 0.85, "step": 0.1, "day_one": 0.05}, prior=0.02, size_unit="1",
+        shapes={"ramp": 0.8, "step": 0.1, "day_one": 0.1}, prior=0.02, size_unit="1",
         size_means="drawdown beyond that described, as a multiple of it",
         test="Dip rest level and pumping level at a metered flow; compare drawdown over flow with the test pumping.",
         readings=("Rest level as described; drawdown at the metered flow larger by the stated share.",),
@@ -114,7 +114,7 @@ CAUSES: tuple[Cause, ...] = (
         code="clogged_intake", label="The intake or strainer is clogged", link="well",
         moves="resistance before the pump: high flow loses most, outlet pressure follows the flow down",
         forms=(Form("clog", _LOSSES, health=_clog),),
-        shapes={"ramp": 0.55, "step": 0.3, "intermittent": 0.1, "day_one": 0.05}, prior=0.05, size_unit="1",
+        shapes={"ramp": 0.5, "step": 0.3, "intermittent": 0.1, "day_one": 0.1}, prior=0.05, size_unit="1",
         family_weight={"surface_circulation": 1.6, "multistage_booster": 1.2, "plunger_booster": 1.2,
                        "centrifugal_submersible": 0.7, "diaphragm_submersible": 0.9, "helical_submersible": 0.7},
         size_means="head lost at the intake at rated flow, over the total head",
@@ -138,8 +138,9 @@ CAUSES: tuple[Cause, ...] = (
         readings=("Low vacuum, no pressure, water comes after priming.",),
         parts=("foot valve", "thread sealant", "hose clamps"), dangers=("E1", "W2"), owner_of_cause="installer",
         owner_action="Switch it off if it runs without water.", urgency="two_days", families=_SUCTION, kind="stop",
-        needs=("flow_m3_s", "array_current_a|array_power_w|pump_speed_rpm"),
-        look_alikes={"meter_stopped": "look at the outlet: water runs while the meter stands",
+        needs=("flow_m3_s",),
+        look_alikes={"drive_stopped": "listen at the pump in good sun: it turns without water, or it stands",
+                     "meter_stopped": "look at the outlet: water runs while the meter stands",
                      "blocked_delivery": "outlet pressure: zero is prime, high is a closed line"}),
     Cause(
         code="cavitation", label="Suction limit: the pump cavitates", link="well",

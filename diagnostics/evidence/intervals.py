@@ -170,7 +170,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     full, tank_known = _tank_full(site, read, n)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
-    due_flow = _due_flow(model, power, x_power, x_flow, day, len(days), sheet)
+    due_flow = _due_flow(model, power, flow, x_power, x_flow, day, len(days), sheet)
     with np.errstate(invalid="ignore"):
         should = (due_flow > 0.25 * scales.rated_flow_m3_s) & (elevation > 3.0)
         flowing = flow > np.maximum(0.03 * scales.rated_flow_m3_s, 1.5 * site.flow_meter.floor_m3_s)
@@ -286,23 +286,25 @@ def _probably_full(turning: Flags, should: Flags, hours: Vector, day: NDArray[np
     return np.asarray(full | (should & ~turning & excused[day]))
 
 
-def _due_flow(model: Any, power: Vector, x_power: Vector, x_flow: Vector, day: NDArray[np.intp], days: int,
-              sheet: Vector) -> Vector:
+def _due_flow(model: Any, power: Vector, flow: Vector, x_power: Vector, x_flow: Vector, day: NDArray[np.intp],
+              days: int, sheet: Vector) -> Vector:
     """
-    Return the flow that this site's own array would drive, where power is logged.
+    Return the flow that this site's own array would drive.
 
     A weak array stands on a dull day without anything being wrong with the drive: the power that was missing on the
-    days around is taken off before an interval counts as one in which the pump should have run.
+    days around is taken off before an interval counts as one in which the pump should have run. Where no power is
+    logged the missing flow stands for it: power is short by no more than flow, for below a threshold none comes.
     """
-    if model is None or not np.isfinite(power).any():
+    if model is None:
         return x_flow
+    seen, healthy = (power, x_power) if np.isfinite(power).any() else (flow, x_flow)
     with np.errstate(invalid="ignore"):
-        running = np.isfinite(power) & (x_power > 0.0) & (power > 0.2 * x_power)
-    got = np.bincount(day[running], weights=power[running], minlength=days)
-    due = np.bincount(day[running], weights=x_power[running], minlength=days)
+        running = np.isfinite(seen) & (healthy > 0.0) & (seen > 0.2 * healthy)
+    got = np.bincount(day[running], weights=seen[running], minlength=days)
+    due = np.bincount(day[running], weights=healthy[running], minlength=days)
     with np.errstate(invalid="ignore", divide="ignore"):
         # Only days on which it ran for a good part tell what the array gives.
-        offered = np.bincount(day, weights=np.nan_to_num(x_power), minlength=days)
+        offered = np.bincount(day, weights=np.nan_to_num(healthy), minlength=days)
         by_day = pd.Series(np.where(due > 0.3 * offered, got / due, np.nan))
     ratio = by_day.rolling(21, center=True, min_periods=1).median()
     share = np.clip(ratio.ffill().bfill().fillna(1.0).to_numpy(dtype=np.float64), 0.2, 1.0)[day]

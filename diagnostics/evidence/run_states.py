@@ -139,6 +139,8 @@ def _float_and_overflow(site: Site, intervals: Intervals, hours: NDArray[np.floa
             _put(table, "float_hold_share", share, np.full(len(share), 0.01), count)
         limit = tank.overflow_level_m if tank.overflow_level_m is not None else tank.full_level_m
         brimming = due & (level >= 0.985 * limit) & intervals.flowing & (level > tank.full_level_m * 0.99)
+    if not site.drive.has_float_input:      # that pumps into a full tank by design
+        return
     due_hours = _by_day(intervals, due)
     share = np.where(due_hours >= LEAST_HOURS, _by_day(intervals, brimming) / np.maximum(due_hours, 1e-9), np.nan)
     _put(table, "overflow_share", share, np.full(len(share), 0.02), count)

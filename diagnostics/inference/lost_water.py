@@ -20,6 +20,7 @@ from diagnostics.sufficiency import Judgeable
 
 Vector = NDArray[np.float64]
 POSITION = {name: number for number, name in enumerate(FEATURE_NAMES)}
+STOPPED = POSITION["stopped_share"]
 _BIN_WEIGHT = {"low": 0.15, "mid": 0.3, "high": 0.55}   # share of a usual day's water by bin of sun or power
 
 
@@ -71,7 +72,8 @@ def _loss_of_shift(shift: Vector, signatures: Signatures) -> float:
     if known:
         severities, losses = zip(*sorted(known), strict=True)
         lost = float(np.interp(-power, [0.0, *severities], [0.0, *losses])) if power < 0.0 else 0.0
-    return float(np.clip(1.0 - (1.0 - lost) * (1.0 + min(flow, 0.0)), -1.0, 1.0))
+    ran = 1.0 - float(np.clip(shift[STOPPED], 0.0, 1.0))
+    return float(np.clip(1.0 - (1.0 - lost) * (1.0 + min(flow, 0.0)) * ran, -1.0, 1.0))
 
 
 def healthy_ratio(drift: pd.DataFrame, signatures: Signatures, epoch_days: Sequence[int], heard: NDArray[np.bool_]
@@ -158,7 +160,7 @@ def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings
     full = intervals.tank_full & judged
     by_day = _adder(day, count)
     states = {"tank_full": by_day(np.where(full, expected - delivered, 0.0))}
-    stops = [a for a in accepted if a.cause.kind == "stop" and a.course.any()]
+    stops = [a for a in accepted if a.course.any() and stands(a)]
     standing = stopped & judged & ~full
     stop_loss = by_day(np.where(standing, expected - delivered, 0.0))
     causes: dict[str, Vector] = {}
@@ -179,6 +181,13 @@ def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings
         expected_high=by_day(np.nan_to_num(volume("expected_flow_high_m3_s"))), delivered=by_day(delivered),
         seen=by_day(np.nan_to_num(metered) * seconds), states=states, causes=causes, cause_spread=spread,
         judged=judgeable.day_judged)
+
+
+def stands(accepted: Accepted) -> bool:
+    """Tell whether a cause costs its water by standing still: what stops, and a motor that trips."""
+    if accepted.cause.kind == "stop":
+        return True
+    return accepted.case is not None and accepted.cause.kind == "health" and bool(accepted.shift[STOPPED] > 0.05)
 
 
 def _adder(day: NDArray[np.intp], count: int) -> "_Adder":

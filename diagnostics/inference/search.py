@@ -18,6 +18,7 @@ from diagnostics.settings import Settings
 Vector = NDArray[np.float64]
 TOP = 24
 LEAST_BASELINE_DAYS = 10
+SAME_EVENT_DAYS = 7
 FREE = np.array([FEATURES[name].free for name in FEATURE_NAMES])
 
 
@@ -61,10 +62,11 @@ class Accepted:
     kind: str
     weighed: Weighed
     loose: Vector               # (all features,) what it disturbs beyond its shift
+    inexactness: float = 1.0    # of its signature, over the usual
 
     def known(self) -> KnownShift:
         """Return what later rounds must take out."""
-        return KnownShift(self.shift, self.course, self.loose)
+        return KnownShift(self.shift, self.course, self.loose, self.inexactness)
 
 
 def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
@@ -97,6 +99,7 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     """
     field = build_field(noise, profiles, directions, settings, known_shifts=known, base=base)
     log_prior_kind = _kind_priors(profiles)
+    temper = np.where(profiles.kind == "day_one", settings.day_one_temper, settings.evidence_temper)
     log_ratio = scan(field, signatures.shifts)
     codes = [case.cause.code for case in signatures.cases]
     case_prior = np.array([case.log_prior for case in signatures.cases])
@@ -105,7 +108,7 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     for code in dict.fromkeys(codes):
         rows = np.flatnonzero(np.array([c == code for c in codes]))
         prior = case_prior[rows][:, None] + log_prior_kind[code][None, :]
-        block = log_ratio[rows] / settings.evidence_temper + prior
+        block = log_ratio[rows] / temper[None, :] + prior
         flat = block.ravel()
         if not np.isfinite(flat).any():
             continue        # no shape of this cause fits into so short a record
@@ -116,13 +119,14 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     if picked:
         case_rows = np.concatenate([p[0] for p in picked.values()])
         profile_rows = np.concatenate([p[1] for p in picked.values()])
-        exact = rescore(field, signatures.shifts[case_rows], profile_rows, signature_error=settings.signature_error,
+        exact = rescore(field, signatures.shifts[case_rows], profile_rows,
+                        signature_error=settings.signature_error * signatures.inexactness[case_rows],
                         loose=signatures.loose[case_rows])
         at = 0
         for code, (rows, columns, prior, rest) in picked.items():
             part = exact[at:at + len(rows)]
             at += len(rows)
-            total = part / settings.evidence_temper + prior
+            total = part / temper[columns] + prior
             evidence[code] = float(logsumexp(total)) + min(rest, 3.0)
             share = np.exp(total - logsumexp(total))
             order = np.argsort(-share)
@@ -198,6 +202,9 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
             break
         accepted = _merged([*accepted, _accept(left, profiles, weighed, settings)])
         if accepted[-1].cause.code == "unexplained":
+            # What comes with a named cause is the error of its signature and no second event.
+            if any(abs(a.onset - accepted[-1].onset) <= SAME_EVENT_DAYS for a in accepted[:-1]):
+                accepted.pop()
             break
         if len(accepted) > settings.most_causes:
             accepted = accepted[:settings.most_causes]
@@ -263,7 +270,7 @@ def _accept(signatures: Signatures, profiles: Profiles, weighed: Weighed, settin
                         np.zeros(len(FEATURE_NAMES)))
     severities, shifts = _refined(signatures, best.case)
     exact = rescore(weighed.field, shifts, np.full(len(shifts), best.profile),
-                    signature_error=settings.signature_error,
+                    signature_error=settings.signature_error * signatures.inexactness[best.case],
                     loose=np.tile(signatures.loose[best.case], (len(shifts), 1))) / settings.evidence_temper
     share = np.exp(exact - logsumexp(exact))
     number = int(np.argmax(exact))
@@ -271,7 +278,7 @@ def _accept(signatures: Signatures, profiles: Profiles, weighed: Weighed, settin
     case = signatures.cases[best.case]
     return Accepted(case.cause, case, best.case, shifts[number], course, float(severities[number]), float(size_low),
                     float(size_high), onset, min(int(low), onset), max(int(high), onset), last, kind, weighed,
-                    signatures.loose[best.case])
+                    signatures.loose[best.case], float(signatures.inexactness[best.case]))
 
 
 def _refined(signatures: Signatures, number: int) -> tuple[Vector, Vector]:

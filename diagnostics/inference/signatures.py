@@ -54,6 +54,7 @@ class Signatures:
     shifts: Vector
     delivery_loss: Vector
     loose: Vector                   # (cases, features) deviations of what a cause disturbs but nobody can compute
+    inexactness: Vector             # (cases,) error of each signature over the usual
     nuisance: dict[str, Vector]     # unit shifts of the tolerances, by name
     priors: dict[str, float]        # of each cause at this site
 
@@ -259,7 +260,8 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
     for number, case in enumerate(cases):
         for name, size in case.form.loose.items():
             loose[number, POSITION[name]] = size
-    return Signatures(cases, shifts, loss, loose, nuisance, priors)
+    inexactness = np.array([case.form.inexactness for case in cases])
+    return Signatures(cases, shifts, loss, loose, inexactness, nuisance, priors)
 
 
 def _gauge_shift(bench: "_Bench", healthy: Any) -> Vector:
@@ -422,4 +424,5 @@ def replaced_cases(signatures: Signatures, keep: NDArray[np.bool_]) -> Signature
     """Return the signatures of the chosen cases only."""
     chosen = np.flatnonzero(keep)
     return replace(signatures, cases=[signatures.cases[i] for i in chosen], shifts=signatures.shifts[chosen],
-                   delivery_loss=signatures.delivery_loss[chosen], loose=signatures.loose[chosen])
+                   delivery_loss=signatures.delivery_loss[chosen], loose=signatures.loose[chosen],
+                   inexactness=signatures.inexactness[chosen])

@@ -42,6 +42,7 @@ class KnownShift:
     shift: Vector
     course: Vector
     loose: Vector
+    inexactness: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -167,7 +168,8 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
         for item in touching:
             course = item.course[known]
             x -= item.shift[column] * course
-            size = np.hypot(settings.signature_error * feature.signature_error * item.shift[column], item.loose[column])
+            size = np.hypot(settings.signature_error * item.inexactness * feature.signature_error * item.shift[column],
+                            item.loose[column])
             shared.append(float(size) * course)
             # What a cause disturbs, it disturbs differently every day.
             variance += (0.5 * item.loose[column] * course) ** 2
@@ -280,7 +282,7 @@ def scan(field: Field, shifts: Vector) -> Vector:
     return np.asarray(ratio)
 
 
-def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signature_error: float,
+def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signature_error: float | Vector,
             free: Vector | None = None, loose: Vector | None = None) -> Vector:
     """
     Return exact log evidence ratios with the error of the signature integrated out, feature by feature.
@@ -293,7 +295,7 @@ def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signatur
         Signature of each candidate.
     profile : ndarray of int, shape (candidates,)
         Its profile.
-    signature_error : float
+    signature_error : float or ndarray, shape (candidates,)
         Scales the standard deviation that each summary states for its own shift. [1]
     free : ndarray, shape (all features,), optional
         Standard deviation of a shift that is not known at all, for the rival "unexplained".
@@ -306,7 +308,8 @@ def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signatur
         Against nothing wrong.
     """
     moved = shifts[:, field.used]
-    width = (signature_error * SIGNATURE_ERROR[field.used][None, :] * moved) ** 2
+    scale = np.broadcast_to(np.asarray(signature_error, dtype=np.float64), len(moved))
+    width = (scale[:, None] * SIGNATURE_ERROR[field.used][None, :] * moved) ** 2
     if free is not None:
         width = width + (free[field.used] ** 2)[None, :]
     if loose is not None:
