@@ -5,10 +5,33 @@ from datetime import date
 import numpy as np
 import pytest
 
+from diagnostics.causes import CAUSES
 from diagnostics.proving.drawing import DRIVES_OF, draw_site
 from diagnostics.proving.drawing_faults import KINDS, DrawnPlant, draw_fault, draw_fleet, possible_causes, run_fleet
 from diagnostics.proving.planting import SIZE_MEANS
 from diagnostics.site import SURFACE
+
+CODES = frozenset(("soiled_array", "shaded_array", "string_open", "module_bypassed", "array_degraded",
+    "wiring_resistance", "off_mpp", "drive_derated", "drive_limited", "drive_stopped", "falling_water_table",
+    "screen_fouled", "low_water_cutout", "clogged_intake", "lost_prime", "cavitation", "worn_pump", "motor_fault",
+    "riser_leak", "check_valve_leak", "blocked_delivery", "air_in_line", "wrong_head", "stuck_float", "tank_leak",
+    "overflow", "battery_weak", "charging_fault", "wind_source_fault", "meter_under_reading", "meter_over_reading",
+    "meter_stopped", "totaliser_reset", "irradiance_sensor_fault", "temperature_sensor_fault", "level_sensor_fault",
+    "electrical_sensor_fault", "clock_shift", "swapped_channels", "unit_mistake", "logger_silent", "unexplained"))
+# What the catalogue allows and no proving plant of the family can have yet, with the reason.
+_NO_SUCH_DRIVE = {"battery_weak", "charging_fault", "wind_source_fault"}       # drives the family is not drawn with
+_NO_RISER = {"riser_leak", "check_valve_leak"}                                 # the pump stands above ground
+_OPEN_WATER = {"falling_water_table", "lost_prime", "low_water_cutout"}        # drawn on open or flooded water
+NOT_PLANTED: dict[str, set[str]] = {
+    "centrifugal_submersible": {"air_in_line", "cavitation"},                  # only surface pumps cavitate there
+    "diaphragm_submersible": _NO_SUCH_DRIVE, "helical_submersible": _NO_SUCH_DRIVE,
+    "surface_circulation": _NO_SUCH_DRIVE | _NO_RISER | {"falling_water_table"},
+    "jet_shallow": _NO_SUCH_DRIVE | _NO_RISER | {"low_water_cutout", "screen_fouled"},
+    "jet_deep": _NO_SUCH_DRIVE | _NO_RISER | {"low_water_cutout"},
+    "jet_convertible": _NO_SUCH_DRIVE | _NO_RISER | {"low_water_cutout", "screen_fouled"},
+    "multistage_booster": _NO_SUCH_DRIVE | _OPEN_WATER,
+    "plunger_booster": _NO_SUCH_DRIVE | _NO_RISER | _OPEN_WATER,
+}
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +88,23 @@ def test_causes_fit_the_site_they_are_planted_in():
 
 def test_every_cause_that_can_be_planted_can_be_drawn():
     assert set(SIZE_MEANS) - {"tank_full", "switched_off"} == set(KINDS)
+
+
+def test_every_code_of_the_catalogue_exists():
+    assert set(CAUSES) == CODES
+    assert set(KINDS) == CODES - {"unexplained"}        # the unexplained has no physics to plant
+
+
+@pytest.mark.parametrize("family", sorted(DRIVES_OF))
+def test_every_cause_a_family_can_have_is_planted_in_it(family):
+    drives = dict.fromkeys(DRIVES_OF[family])
+    planted = {cause for drive in drives for seed in range(8) for cause in possible_causes(
+        draw_site(np.random.default_rng(seed), family, drive, sensors="rich"))}
+    kinds = {"tracking" if drive == "wind" else drive for drive in drives}
+    due = {code for code, cause in CAUSES.items() if code != "unexplained" and family in cause.families
+           and kinds & cause.drives}
+    assert due - planted <= NOT_PLANTED[family]
+    assert planted <= due
 
 
 def test_fleets_hold_enough_sound_sites():
