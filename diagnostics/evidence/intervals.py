@@ -19,7 +19,9 @@ Flags = NDArray[np.bool_]
 _EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEGATIVE_FLOW | Mask.TOTAL_RESET
                      | Mask.CLOCK)
 WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
-                    "direct_normal_irradiance_w_m2", "air_temperature_c", "module_temperature_c", "wind_speed_m_s")
+                    "direct_normal_irradiance_w_m2", "neighbour_global_horizontal_irradiance_w_m2",
+                    "imported_global_horizontal_irradiance_w_m2", "air_temperature_c", "module_temperature_c",
+                    "wind_speed_m_s")
 
 
 @dataclass(frozen=True)
