@@ -49,7 +49,8 @@ def outcome_of_plant(ran: RanPlant) -> Outcome:
     """
     drawn = ran.one.drawn
     began = time.process_time()
-    diagnosis = diagnose_site(drawn.site, ran.readings)
+    # A night's run knows until when readings should have come: silence at the end is seen only so.
+    diagnosis = diagnose_site(drawn.site, ran.readings, as_of_utc=ran.truth.index[-1])
     seconds = time.process_time() - began
     return outcome_of(drawn.site.id, drawn.family, drawn.climate, drawn.sensors, ran.one.faults, ran.truth, diagnosis,
                       seconds=seconds, site=drawn.site, step_s=drawn.truth.logger_step_s)
