@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 _HEAD_KNOTS = 121
 # Printed flows within this share of each other at different powers are one flow: the system is at its limit.
 _STANDS_STILL = 0.004
+_NO_LIMIT_M3_S = 1e3
 
 
 @dataclass(frozen=True)
@@ -161,15 +162,24 @@ def power_table_end(pump: Pump) -> PowerTableEnd:
     best = rows[np.argmax(rows[:, 0] * rows[:, 2] / rows[:, 1])]
     dense, filled = _between_heads(np.maximum(heads, 0.01), power)
     return PowerTableEnd(dense, grid, filled, pump.rated_speed_rpm, is_displacement, float(heads[-1]),
-                         0.06 * float(best[2]), float(best[2]), _at_heads(_highest_flows(rows, heads), heads, dense),
+                         0.06 * float(best[2]), float(best[2]),
+                         _at_heads(_highest_flows(rows, heads), heads, dense, is_displacement=is_displacement),
                          (f"The table is printed for heads of {heads[0]:.0f} to {heads[-1]:.0f} m; beyond them it is "
                           "run on along straight lines.",))
 
 
-def _at_heads(highest: Floats, heads: Floats, dense: Floats) -> Floats:
-    """Limits at many heads: straight between heads that show one, held beyond them; infinite where none does."""
+def _at_heads(highest: Floats, heads: Floats, dense: Floats, *, is_displacement: bool) -> Floats:
+    """
+    Limits at many heads: straight between heads that show one, held above them; infinite where none does.
+
+    At its top speed a displacement pump gives about the same against any head. A rotodynamic one gives more against
+    less head, so nothing is known below the lowest head that shows its limit.
+    """
     shown = np.isfinite(highest)
-    return np.interp(dense, heads[shown], highest[shown]) if shown.any() else np.full(dense.size, np.inf)
+    if not shown.any():
+        return np.full(dense.size, np.inf)
+    limit = np.interp(dense, heads[shown], highest[shown])
+    return limit if is_displacement else np.where(dense < 0.999 * heads[shown][0], _NO_LIMIT_M3_S, limit)
 
 
 def _between_heads(heads: Floats, power: Floats) -> tuple[Floats, Floats]:

@@ -83,6 +83,26 @@ def test_printed_power_table_comes_back_at_its_own_cells():
     np.testing.assert_allclose(asked.input_power_w, rows[:, 1], rtol=5e-3)
 
 
+def test_table_ends_where_its_own_flows_stand_still():
+    # Made up: at 60 m the flow stands at 0.50 L/s from 600 W on, so that no more than about 560 W can be of use there.
+    rows = [(60, 300, 0.30), (60, 450, 0.42), (60, 600, 0.50), (60, 900, 0.50),
+            (90, 300, 0.16), (90, 450, 0.27), (90, 600, 0.36), (90, 900, 0.49)]
+    site = sites.printed_table()
+    table = [{"head_m": h, "input_power_w": p, "flow_m3_s": q / 1000} for h, p, q in rows]
+    pump = site.pump.replaced(family="helical_submersible", power_table=table)
+    end = pump_end(pump, 998.2)
+    np.testing.assert_allclose(end.flow_limit(np.array([60.0, 75.0, 90.0])), 0.5e-3)
+    at_limit = end.demand(np.array([0.5e-3]), np.array([60.0]), HEALTHY).input_power_w
+    assert 480.0 < float(at_limit[0]) < 600.0
+    # A rotodynamic pump gives more than its limit at 90 m against 60 m.
+    rising = [(60, 300, 0.30), (60, 450, 0.42), (60, 600, 0.50), (60, 900, 0.62),
+              (90, 300, 0.16), (90, 450, 0.27), (90, 600, 0.40), (90, 900, 0.40)]
+    table = [{"head_m": h, "input_power_w": p, "flow_m3_s": q / 1000} for h, p, q in rising]
+    wheel = pump_end(pump.replaced(family="centrifugal_submersible", power_table=table), 998.2)
+    assert float(wheel.flow_limit(np.array(90.0))) == pytest.approx(0.4e-3)
+    assert float(wheel.flow_limit(np.array(60.0))) > 0.62e-3
+
+
 def test_displacement_pump_gives_its_rated_flow_at_rated_speed_and_head():
     pump = sites.helical().pump
     end = pump_end(pump, 998.2)
