@@ -38,7 +38,15 @@ class ProjectError(Exception):
     def __str__(self) -> str:
         where = self.where()
         text = f"{where}: {self.says}" if where else self.says
-        return f"{text} {self.mend}" if self.mend else text
+        return printable(f"{text} {self.mend}" if self.mend else text)
+
+
+def printable(text: str) -> str:
+    """Return a text with every letter that steers a terminal or turns the line around written out: \\x1b, \\u202e."""
+    if text.isprintable():
+        return text
+    return "".join(letter if letter.isprintable() or letter == "\n" else
+                   letter.encode("unicode_escape").decode("ascii") for letter in text)
 
 
 def plainly(error: BaseException) -> str:

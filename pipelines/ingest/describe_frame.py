@@ -14,12 +14,13 @@ from typing import Any
 from pipelines.errors import LoggerFileError
 from pipelines.ingest.column_words import unit_word
 from pipelines.ingest.describe_cells import SampleTable, is_number, is_value, looks_like_time
-from pipelines.ingest.documents import SEPARATOR, document_parts
+from pipelines.ingest.documents import SEPARATOR, document_parts, sheet_names
 from pipelines.ingest.limits import IngestLimits
 from pipelines.ingest.profile import LoggerProfile, TimeRule
 from pipelines.ingest.text_parts import GZIP_MAGIC, ZIP_MAGIC, text_parts
 
 SAMPLE_LINES = 4000
+MOST_SHEETS = 20
 DELIMITERS = (";", "\t", ",", "|")
 
 
@@ -39,7 +40,7 @@ def frame_of_file(path: Path, limits: IngestLimits) -> Frame:
     """Find the frame; raises LoggerFileError where there is no table in the file."""
     head = _first_bytes(path)
     if head.startswith(ZIP_MAGIC) and _is_spreadsheet(path):
-        return _document_frame(path, {"format": "spreadsheet"}, limits)
+        return _spreadsheet_frame(path, limits)
     encoding, sure = _encoding(head)
     start = head.decode(encoding, errors="replace").lstrip("\ufeff \r\n\t")
     if start.startswith("<"):
@@ -254,6 +255,32 @@ def _trailer(lines: list[str], rows: list[list[str]], usual: int) -> str:
 
 
 # -- documents
+
+def _spreadsheet_frame(path: Path, limits: IngestLimits) -> Frame:
+    """Return the sheet that looks most like readings: one with stamps, and of those the one with most channels."""
+    from pipelines.ingest.describe_cells import column_guesses
+    from pipelines.ingest.describe_time import time_guess
+
+    names = sheet_names(path, path.name, limits)
+    if len(names) < 2:
+        return _document_frame(path, {"format": "spreadsheet"}, limits)
+    best: tuple[tuple[bool, int, int], Frame] | None = None
+    for name in names[:MOST_SHEETS]:
+        frame = _document_frame(path, {"format": "spreadsheet", "sheet": name}, limits)
+        if not frame.table.rows:
+            continue
+        time = time_guess(frame.table, frame.top)
+        known = [] if time is None else [
+            guess for guess in column_guesses(frame.table, frame.units, time.columns) if guess.channel]
+        rank = (time is not None, len(known), len(frame.table.rows))
+        if best is None or rank > best[0]:
+            best = rank, frame
+    if best is None:
+        raise LoggerFileError("has no sheet with rows in it.", file=path)
+    others = ", ".join(repr(name) for name in names if name != best[1].settings["sheet"])
+    best[1].notes.append(f"the draft reads the sheet '{best[1].settings['sheet']}'; there are also {others}.")
+    return best[1]
+
 
 def _document_frame(path: Path, settings: dict[str, Any], limits: IngestLimits) -> Frame:
     profile = LoggerProfile(**{"header_lines": 0, "columns": ["x"], **settings},

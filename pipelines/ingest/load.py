@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import duckdb
 
 from diagnostics.readings import Mask
-from pipelines.errors import LedgerError, LoggerFileError
+from pipelines.errors import LedgerError, LoggerFileError, printable
 from pipelines.ingest.cell_sql import Layout, name
 from pipelines.ingest.claims import ClaimedFile, claims_of
 from pipelines.ingest.heads import Head
@@ -78,7 +78,8 @@ def ingest_fleet(fleet: "Fleet", ledger: Ledger, *, progress: Progress | None = 
     claims = claims_of(fleet)
     _keep_sheet(fleet, ledger, claims.moduli_m3)
     report = load_files(claims.files, ledger, progress=progress, limits=limits or IngestLimits())
-    report.unclaimed, report.messages = claims.unclaimed, [*claims.refused, *report.messages]
+    report.unclaimed = [printable(name) for name in claims.unclaimed]
+    report.messages = [*(printable(says) for says in claims.refused), *report.messages]
     return report
 
 
@@ -334,7 +335,7 @@ class _Loading:
     # -- what is said
 
     def _tell(self, file: str, says: str) -> None:
-        self._report.messages.append(f"{file}: {says}")
+        self._report.messages.append(printable(f"{file}: {says}").replace("\n", " "))
 
     def _tell_of_columns(self, fresh: _Fresh, profile: LoggerProfile, head: Head) -> None:
         sites = ",".join(sorted({claim.site_id for claim in fresh.claimed.claims}))

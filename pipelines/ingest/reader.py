@@ -6,7 +6,7 @@ column a channel and one a mask) and `fresh_bad` (what could not be taken, with 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import pandas as pd
@@ -26,6 +26,7 @@ from pipelines.ingest.cell_sql import (
 )
 from pipelines.ingest.limits import IngestLimits
 from pipelines.ingest.profile import ColumnRule, LoggerProfile
+from pipelines.ingest.quoted_cells import on_one_line
 from pipelines.ingest.stamps import STAMP_SAYS, StampRule, to_utc
 
 SHORT_ROW = "row has fewer cells than the header"
@@ -83,6 +84,9 @@ class BatchReader:
     def read(self, parts: Sequence[Incoming], targets: Sequence[Target]) -> None:
         """Make `fresh` from some parts; call `collect_bad` after it was used, and `finish` at the end."""
         self._has_quotes = bool(self._profile.quote) and any(self._profile.quote in part.text for part in parts)
+        if self._has_quotes and self._profile.format == "delimited":
+            parts = [replace(part, text=on_one_line(part.text, self._profile.delimiter, self._profile.quote,
+                                                    len(self._layout.columns))) for part in parts]
         self._has_underscores = any(part.text.find("_", _data_start(part)) >= 0 for part in parts)
         self._take_in(parts, targets)
         self._make_lines()

@@ -86,6 +86,35 @@ def read_corrections(path: Path) -> list[Correction]:
     return made
 
 
+def add_correction(path: Path, correction: Correction) -> None:
+    """
+    Put one more row into corrections.csv; what stands there stays as it is, and the file is exchanged whole.
+
+    Raises DescriptionError where the file cannot be read as it stands, or already holds this very correction.
+    """
+    if correction in read_corrections(path):
+        raise DescriptionError("this correction stands there already.", file=path, mend="Nothing was added.")
+    columns, rows = list(COLUMNS), []
+    if path.exists():
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            reader = csv.DictReader(stream)
+            rows = list(reader)
+            columns += [column for column in reader.fieldnames or () if column not in columns]
+    row = {key: value.isoformat() if isinstance(value, date) else value
+           for key, value in correction.model_dump().items() if value is not None}
+    part = path.with_name(f"{path.name}.part")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as stream:
+            writer = csv.DictWriter(stream, columns, lineterminator="\n", extrasaction="ignore")
+            writer.writeheader()
+            writer.writerows([*rows, row])
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise DescriptionError(f"cannot be written: {error.strerror or error}.", file=path,
+                               mend="Give this user write access to the fleet folder, or free space.") from error
+
+
 def corrections_frame(corrections: Sequence[Correction]) -> pd.DataFrame:
     """Return corrections as the store keeps them, stamps naive UTC."""
     frame = pd.DataFrame([item.model_dump() for item in corrections], columns=list(COLUMNS))

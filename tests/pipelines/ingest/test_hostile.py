@@ -102,6 +102,26 @@ def test_odd_names_and_odd_sites_are_only_text(fleet, ledger):
     assert ledger.files()["path"].iloc[0].endswith(".csv") and ledger.sites() == ["well-1"]
 
 
+def test_nothing_from_a_file_or_its_name_steers_the_terminal(fleet, ledger, capsys):
+    from rich.console import Console
+
+    from pipelines.cli.tables import print_description, print_ingest
+
+    fleet.add_profile("p", **PROFILE)
+    fleet.add_site("well-1", "p", "in/*.csv")
+    odd = "\x1b[2J\x1b]0;owned\x07 [bold red]x[/] \u202egpj.\r"
+    fleet.write(f"in/{odd}.csv", GOOD + f"2026-01-01 10:05:00,{odd.replace(chr(13), '')},5\n")
+    fleet.write(f"{odd}.log", "nobody's")
+    report = ingest_fleet(fleet, ledger)
+    (fleet.folder / "logs" / "in" / "b.csv").write_text(f"t,V [V],Q{odd.strip()}\n" + "2026-01-01 10:00:00,1,5\n" * 9)
+    print_ingest(report, Console())
+    print_description(describe_file(fleet.folder / "logs" / "in" / "b.csv"), None)
+    print(LoggerFileError("is odd", file=odd, value=odd))
+    said = capsys.readouterr().out
+    assert "[bold red]x[/]" in said
+    assert not {letter for letter in said if not letter.isprintable()} - {"\n"}
+
+
 @pytest.mark.parametrize("content", [b"", b"\n\n\n", b"t,V,Q\n", b"t,V,Q", b"\xef\xbb\xbf", b"\xff\xfe", b"\x00" * 1000,
                                      b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 10, b"%PDF-1.7\n" + b"\x80\x81" * 300])
 def test_empty_and_binary_files_end_as_nothing_or_as_a_named_error(tmp_path, content):
