@@ -46,6 +46,7 @@ _COST_WORDS = (("ask", "ring", "phone", "photo"), ("look", "listen", "see "), ("
                ("insulation", "winding", "megger"), ("lift", "pull"))
 
 
+_NO_DISTANCE = frozenset({"cycling", "fill_volume", "night_loss", "night_flow", "night_current", "night_voltage"})
 _AS_DESCRIBED = 0.01        # a shift that no meter of the trade shows
 
 # Danger codes whose fixed texts ask for a crew or forbid working alone.
@@ -154,6 +155,8 @@ def size_says(finding: Finding, units: DeskUnits | None = None, *, meant: bool =
     means = clean(finding.size_means) if meant else ""
     if unit != finding.size_unit:
         means = means.removeprefix("metres ")
+    if ratio and means.startswith("share of "):
+        means = means.removeprefix("share ")
     return f"{shown} {means}".strip()
 
 
@@ -234,16 +237,16 @@ def _cost(says: str) -> int:
 def proof_wanted(finding: Finding) -> list[str]:
     """State beforehand what the data must show after the repair, so that nobody bends it afterwards."""
     lines = ["Daily water back inside the band of expected on the first clear days with the tank calling."]
-    lines += [f"{_title(clean(row.check))}: from {_off(row.value, row.unit)} back to about "
-              f"{_off(row.healthy, row.unit)}." for row in finding.evidence
+    lines += [f"{_title(clean(row.check))}: from {_off(row.value, row.unit, row.check)} back to about "
+              f"{_off(row.healthy, row.unit, row.check)}." for row in finding.evidence
               if row.outcome == "supports" and row.value is not None and row.healthy is not None
               and row.value != row.healthy][:3]
     return [*lines, "If no clear day comes, the repair stays “not yet proven”."]
 
 
-def _off(value: float, unit: str) -> str:
-    """Print a shift of a summary: ratios are distances from the site's description."""
-    if unit not in ("ratio", "1"):
+def _off(value: float, unit: str, check: str) -> str:
+    """Print a shift of a summary: most ratios are distances from the site's description, some shares of time."""
+    if unit not in ("ratio", "1") or check.endswith("_share") or check in _NO_DISTANCE:
         return with_unit(value, unit, 2)
     if abs(value) < _AS_DESCRIBED:
         return "as described"

@@ -89,7 +89,14 @@ def letter_in_words(month: Month, sender: Sender, known: MonthKnown, rules: Rank
         opening=" ".join([words.say(_opening(month), site=name, month=when), *_since_then(month)]),
         sections=sections,
         picture_says=(words.say("picture_is_plain" if month.on_demand else "picture_is" if site.array is not None
-                                else "picture_is_weather", month=when), words.say("picture_marks")))
+                                else "picture_is_weather", month=when), *_marks(month)))
+
+
+def _marks(month: Month) -> list[str]:
+    """Explain the picture's marks where it has any."""
+    marked = (month.days["main_state"] == "tank_full").any() or len(month.seen) < month.days_in_month
+    unmetered = month.days["seen_m3"].isna().any()
+    return [month.words.say("picture_marks")] if marked or unmetered else []
 
 
 def _opening(month: Month) -> str:

@@ -32,7 +32,7 @@ def environment() -> Environment:
 def _spoken(context: Context, text: object) -> str:
     """Clean a sentence of the diagnosis, put words in the place of codes, and figures into the page's unit."""
     short = desk()["cause"]
-    worded = _codes().sub(lambda found: str(short[found.group()]).lower(), shown.clean(text))
+    worded = _codes().sub(lambda found: str(short[found.group()]).lower(), shown.clean(text)).replace("?.", "?")
     return shown.in_desk_words(worded, context.get("unit_code", "m3"), context.get("length_code", "m"))
 
 

@@ -216,8 +216,8 @@ def test_sheet_sets_the_findings_own_test_and_readings_before_its_rivals(pages):
     assert order == sorted(order)
 
 
-def test_sheet_sets_meters_side_by_side_in_the_crews_units(sampled):
-    view = next(view for view in sampled.sites if view.site.id == "acacia")
+def test_sheet_sets_meters_side_by_side_in_the_crews_units(fleet):
+    view = next(view for view in fleet.sites if view.site.id == "acacia")
     metric, us = (_words(render_visit_sheet(replace(view, units=units))) for units in (
         DeskUnits(), DeskUnits(volume="gal_us", length="ft")))
     for needle in ("Sun 800 W/m²", "Sun 300 W/m²", "Array volts at the drive", "If intake or strainer clogged"):
