@@ -16,12 +16,27 @@ if TYPE_CHECKING:
 def findings(fleet: Fleet = HERE, site: OnlySite = None,
              open_only: Annotated[bool, typer.Option("--open/--all", help="Only what is still there, or healed and "
                                                      "mended findings too.")] = True,
+             context: Annotated[bool, typer.Option("--context", help="Also what sites say of each other: events of "
+                                                   "several sites, neighbours, rates by equipment and installer.")
+                                ] = False,
              as_json: AsJson = False, out: Out = None) -> None:
     """List what was found, the most urgent first."""
     from pipelines.cli.tables import print_findings
     from pipelines.stages.asking import findings_of, to_json
 
     loaded, out_folder = _open(fleet, out)
+    if context:
+        from pipelines.cli.context_tables import print_context
+        from pipelines.stages.beside import context_of
+
+        beside = context_of(loaded, out_folder)
+        if as_json:
+            _print_json(to_json({"findings": findings_of(loaded, out_folder, sites=site, only_open=open_only),
+                                 **beside.model_dump()}))
+        else:
+            print_findings(loaded, out_folder, sites=site, only_open=open_only)
+            print_context(loaded, beside)
+        return
     if as_json:
         _print_json(to_json(findings_of(loaded, out_folder, sites=site, only_open=open_only)))
     else:
@@ -104,7 +119,8 @@ def add_to(app: typer.Typer) -> None:
     """Register the verbs."""
     panel = "Ask"
     app.command(rich_help_panel=panel, epilog=example(
-        "liftledger findings sample-logs/fleet --out demo-out --all"))(findings)
+        "liftledger findings sample-logs/fleet --out demo-out --all",
+        "liftledger findings sample-logs/fleet --out demo-out --context"))(findings)
     app.command(rich_help_panel=panel, epilog=example(
         "liftledger account cinder-south --fleet sample-logs/fleet --out demo-out"))(account)
     app.command(rich_help_panel=panel, epilog=example(

@@ -131,7 +131,19 @@ def print_findings(fleet: "Fleet", out: "OutFolder", *, sites: Iterable[str] | N
         console.print(shown)
     else:
         console.print("No findings." if diagnoses else "Nothing was worked out yet. Run `liftledger run`.")
+    if sites is None and diagnoses:
+        _print_events(console, fleet, diagnoses)
     _print_verdicts(console, diagnoses, fleet)
+
+
+def _print_events(console: Console, fleet: "Fleet", diagnoses: "dict[str, SiteDiagnosis]") -> None:
+    """Say of findings that began together under one sky or on one groundwater that they are one event."""
+    from diagnostics.fleet_context import fleet_events
+
+    for event in fleet_events(fleet.sites, diagnoses):
+        if event.is_open:
+            console.print(f"One event (sure {event.confidence:.2f}): {escape(event.says)} {', '.join(event.sites)}.",
+                          soft_wrap=True)
 
 
 def _print_verdicts(console: Console, diagnoses: "dict[str, SiteDiagnosis]", fleet: "Fleet") -> None:
