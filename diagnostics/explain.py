@@ -240,6 +240,7 @@ def explain_interval(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[f
     steps += _array_steps(site, model, row)
     steps += _state_steps(model, when, row)
     steps += _water_steps(site, model, when, row)
+    steps += [ExplainedStep("pump", "mind", note, "", "sheet of the pump") for note in model.notes]
     for quantity, name in (("expected flow", "expected_flow_m3_s"), ("lower limit, 95 %", "expected_flow_low_m3_s"),
                            ("upper limit, 95 %", "expected_flow_high_m3_s")):
         steps.append(ExplainedStep("meter", quantity, float(row[name]), "m3_s",

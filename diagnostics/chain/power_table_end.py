@@ -31,6 +31,8 @@ class PowerTableEnd:
     best_flow_m3_s: float
     highest_flow_m3_s: Floats       # (heads,), where printed flows stop growing with power; infinite where they do not
     notes: tuple[str, ...] = field(default_factory=tuple)
+    lowest_printed_head_m: float = 0.0
+    highest_printed_power_w: float = np.inf
 
     def demand(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> ShaftDemand:
         """
@@ -164,8 +166,7 @@ def power_table_end(pump: Pump) -> PowerTableEnd:
     return PowerTableEnd(dense, grid, filled, pump.rated_speed_rpm, is_displacement, float(heads[-1]),
                          0.06 * float(best[2]), float(best[2]),
                          _at_heads(_highest_flows(rows, heads), heads, dense, is_displacement=is_displacement),
-                         (f"The table is printed for heads of {heads[0]:.0f} to {heads[-1]:.0f} m; beyond them it is "
-                          "run on along straight lines.",))
+                         lowest_printed_head_m=float(heads[0]), highest_printed_power_w=float(rows[:, 1].max()))
 
 
 def _at_heads(highest: Floats, heads: Floats, dense: Floats, *, is_displacement: bool) -> Floats:

@@ -33,6 +33,7 @@ from diagnostics.chain.operating_point import (
     power_table,
     start_power_w,
 )
+from diagnostics.chain.printed_range import beyond_the_sheet
 from diagnostics.chain.pump_end import DisplacementEnd
 from diagnostics.chain.supply import Operation, Supply
 from diagnostics.chain.table import LevelTable, place_on_axis
@@ -109,7 +110,7 @@ class SiteModel:
         supply = Supply(site, health, drive, aquifer, start_power_w(site, line, drive, motor),
                         least_power_w(side, line, drive), array, crossing)
         model = cls(site, health, side, drive, steady, aquifer, steady_limit, aquifer_limit, supply, curve, np.nan,
-                    np.nan, side.end.notes)
+                    np.nan, (*side.end.notes, *beyond_the_sheet(side.end, steady, site.well.static_water_level_m)))
         flow, power = model._rated() if health == HEALTHY else _RATED.of(site, _healthy_rating)
         return replace(model, rated_flow_m3_s=flow, rated_array_power_w=power)
 
