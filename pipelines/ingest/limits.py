@@ -22,6 +22,8 @@ class IngestLimits(BaseModel):
     max_kept_chars: int = Field(default=200, ge=20, le=10_000, description="Length of a bad value kept in quarantine.")
     max_document_bytes: int = Field(default=200 << 20, ge=1 << 10, le=4 << 30, description="xml, json and spreadsheet "
                                     "files are held in memory as a whole.")
+    least_plain_bytes: int = Field(default=64 << 10, ge=0, le=4 << 30, description="Smaller files are read line by "
+                                   "line at once: below it, looking at a file by itself costs more than it saves.")
     max_plain_bytes: int = Field(default=128 << 20, ge=0, le=4 << 30, description="Files up to this size are taken in "
                                  "one go where every line is a sound row; larger ones in parts of part_chars.")
     part_chars: int = Field(default=24_000_000, ge=1000, le=500_000_000, description="Text held in memory at a time; "

@@ -51,7 +51,8 @@ def may_be_plain(profile: LoggerProfile) -> bool:
 def plain_file(path: Path, label: str, file_no: int, profile: LoggerProfile,
                limits: IngestLimits) -> tuple[PlainFile, Head] | None:
     """Look at a file's bytes once and return it with its head, or None where the line reader has to read it."""
-    if not may_be_plain(profile) or not 0 < path.stat().st_size <= limits.max_plain_bytes:
+    if not may_be_plain(profile) or not (
+            max(limits.least_plain_bytes, 1) <= path.stat().st_size <= limits.max_plain_bytes):
         return None
     with path.open("rb") as stream:
         top = stream.read(_HEAD_BYTES)

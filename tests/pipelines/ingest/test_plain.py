@@ -52,7 +52,7 @@ def both_ways(fleet, tmp_path, monkeypatch):
 
     with monkeypatch.context() as patched:
         patched.setattr(loading._PlainGroup, "flush", counted)
-        quick = stored(fleet, tmp_path / "quick", IngestLimits())
+        quick = stored(fleet, tmp_path / "quick", IngestLimits(least_plain_bytes=0))
     slow = stored(fleet, tmp_path / "slow", LINE_BY_LINE)
     for one, other in zip(quick[:3], slow[:3], strict=True):
         pd.testing.assert_frame_equal(one[sorted(one.columns)], other[sorted(other.columns)], check_exact=True)
