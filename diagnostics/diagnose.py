@@ -76,6 +76,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     model: SiteModel | None
     try:
         model = SiteModel.build(site)
+        notes += model.notes
     except ChainNotAvailable as gap:
         model = None
         notes.append(f"Expected delivery cannot be reckoned: {gap}")
