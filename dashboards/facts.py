@@ -371,6 +371,9 @@ def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, s
 
 def _meaning(column: str) -> str:
     meaning = FEATURES[column].meaning if column in FEATURES else column.replace("_", " ")
+    if meaning.startswith("the same "):         # said beside its neighbour in the list of summaries, alone on a page
+        before = list(FEATURES)[max(list(FEATURES).index(column) - 1, 0)]
+        meaning = f"{FEATURES[before].meaning}, {meaning.removeprefix('the same ')}"
     return f"{meaning}; water that came sooner than reckoned is drawn at nought" if column in NEVER_BELOW else meaning
 
 

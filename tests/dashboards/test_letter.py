@@ -170,7 +170,8 @@ def test_weather_is_told_from_pump():
 
 
 @pytest.mark.parametrize(("ratio", "says"), [
-    (0.88, "about a tenth less sun than usual"), (1.21, "about a fifth more sun"), (0.5, "only about half of the usual sun"),
+    (0.88, "about a tenth less sun than usual"), (1.21, "about a fifth more sun"),
+    (0.5, "only about half of the usual sun"),
     (1.02, "as much sun as usual"),
     (None, "Allowing for the season, there was about")])
 def test_sun_against_usual_in_words(ratio, says):

@@ -421,3 +421,11 @@ def test_water_nobody_metered_is_not_called_lost():
                      company="X", as_of=sample.AS_OF)
     assert "not metered; it may have come" in _words(render_site_page(made))
     assert "not metered" in _words(render_fleet_page(fleet_view([made], company="X", as_of=sample.AS_OF)))
+
+
+def test_every_table_has_headers_that_a_reader_can_speak(pages):
+    for name in ("index.html", "sites/acacia.html", "visits/acacia.html"):
+        for table in re.findall(r"<table.*?</table>", pages[name], flags=re.S):
+            heads = re.findall(r"<th[ >][^>]*>?", table)
+            assert heads, name
+            assert all("scope=" in head for head in heads), (name, [head for head in heads if "scope=" not in head])
