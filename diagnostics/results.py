@@ -159,7 +159,7 @@ class SiteDiagnosis:
 DAY_COLUMNS: dict[str, str] = {
     "judged": "bool: enough sound data for a verdict on this day",
     "reason": "why the day is not judged, empty where it is: 'no readings', 'no irradiance', 'no flow', ...",
-    "expected_m3": "expected delivery over judged intervals",
+    "expected_m3": "expected delivery over judged intervals, by the sheet and the site's own sound record",
     "expected_low_m3": "lower end of its 95 % interval",
     "expected_high_m3": "upper end of its 95 % interval",
     "delivered_m3": "metered water over judged intervals",

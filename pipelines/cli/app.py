@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 import typer
 
-from pipelines.cli import answers, claims, jobs, keeping, provable
+from pipelines.cli import answers, by_time, claims, jobs, keeping, provable
 
 app = typer.Typer(name="liftledger", add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False,
                   rich_markup_mode="rich", context_settings={"help_option_names": ["-h", "--help"]},
@@ -13,6 +13,7 @@ app = typer.Typer(name="liftledger", add_completion=False, no_args_is_help=True,
                        "to do.")
 jobs.add_to(app)
 answers.add_to(app)
+by_time.add_to(app)
 claims.add_to(app)
 provable.add_to(app)
 keeping.add_to(app)

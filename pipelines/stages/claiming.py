@@ -1,9 +1,9 @@
 """A claim from the ledger: the diagnosis, the logged level and the service log, judged together."""
 
-from datetime import date
 from typing import TYPE_CHECKING
 
 from pipelines.errors import RequestError
+from pipelines.stages.by_time import day_of
 from pipelines.stages.loading import chosen_sites, open_ledger
 from pipelines.stages.outfolder import OutFolder
 
@@ -24,7 +24,7 @@ def claim_of(fleet: "Fleet", out: OutFolder, site_id: str, first: str, last: str
     from diagnostics.claim import judge_claim
 
     chosen_sites(fleet, [site_id])
-    first_day, last_day = _day(first, "--from"), _day(last, "--to")
+    first_day, last_day = day_of(first, "--from"), day_of(last, "--to")
     if last_day < first_day:
         raise RequestError(f"The claim ends ({last_day}) before it begins ({first_day}). Swap --from and --to.")
     with open_ledger(out, read_only=True) as ledger:
@@ -35,10 +35,3 @@ def claim_of(fleet: "Fleet", out: OutFolder, site_id: str, first: str, last: str
     return judge_claim(fleet.sites[site_id], diagnosis, first_day=first_day, last_day=last_day,
                        service_events=[event for event in fleet.service_events if event.site_id == site_id],
                        water_level_m=level)
-
-
-def _day(written: str, option: str) -> date:
-    try:
-        return date.fromisoformat(written.strip())
-    except ValueError as error:
-        raise RequestError(f"{option} '{written}' is not a day. Write it like 2026-03-31.") from error

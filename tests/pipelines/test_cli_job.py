@@ -1,6 +1,7 @@
 """The whole job from the command line on a small fleet, and what each verb answers afterwards."""
 
 import email
+import io
 import json
 import re
 import shutil
@@ -8,6 +9,8 @@ import subprocess
 import sys
 from email import policy
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from pipelines.cli import main
@@ -63,6 +66,27 @@ def test_the_account_of_a_month_adds_up(small_fleet, small_run, capsys):
 def test_a_month_without_account_names_those_there_are(small_fleet, small_run, capsys):
     assert run("account", "draw-camp", "--fleet", small_fleet, "--out", small_run, "--month", "2024-01") == 2
     assert "2026-06" in capsys.readouterr().err
+
+
+def test_expected_and_delivered_can_be_had_day_by_day_and_reading_by_reading(small_fleet, small_run, capsys):
+    given = ("--fleet", small_fleet, "--out", small_run)
+    assert run("daily", "draw-camp", "--csv", *given) == 0
+    days = pd.read_csv(io.StringIO(capsys.readouterr().out), index_col="day", parse_dates=True)
+    judged = days[days["judged"]]
+    assert len(judged) > 5 and (judged["expected_low_m3"] <= judged["expected_m3"]).all()
+    day = judged.index[-1].date().isoformat()
+    assert run("daily", "draw-camp", "--from", day, "--to", day, "--readings", "--json", *given) == 0
+    rows = pd.DataFrame(json.loads(capsys.readouterr().out))
+    assert set(rows["day"]) == {day}
+    used = rows[rows["judged"]]
+    step_s = float(np.median(pd.to_datetime(rows["interval_end_utc"]).diff().dropna().dt.total_seconds()))
+    assert float((used["own_expected_flow_m3_s"] * step_s).sum()) == pytest.approx(judged["expected_m3"].iloc[-1], rel=0.02)
+    assert run("daily", "draw-camp", *given) == 0
+    assert "Expected" in capsys.readouterr().out
+    assert run("daily", "draw-camp", "--from", "2031-01-01", *given) == 2
+    assert "only" in capsys.readouterr().err
+    assert run("daily", "draw-camp", "--readings", *given) == 2
+    assert "--csv" in capsys.readouterr().err
 
 
 def test_letters_wait_in_the_outbox_for_the_last_month_that_is_over(small_run):
