@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 ROWS_LOOKED_AT = 1500               # a day of minutes: the night alone shows neither a wrong unit nor a wrong column
 _MOST, _MANY = 0.5, 0.05            # shares of cells or rows from which a problem is an error, or a warning
 _WATER = ("flow_m3_s", "meter_total_m3")
+_OF_JUDGING = (" It is not read on.", " They are not read on.", " They are exchanged back for the judging.",
+               " Judged at the true times.")
 
 
 def check_readings(fleet: "Fleet") -> list[Problem]:
@@ -64,6 +66,7 @@ class _FileHead:
     read: "LoggerFile"
     profile: "LoggerProfile"
     source: LogSource
+    site: Site
 
 
 def _read_head(path: Path, logs: Path, profile: "LoggerProfile", site: Site,
@@ -75,7 +78,7 @@ def _read_head(path: Path, logs: Path, profile: "LoggerProfile", site: Site,
         if path.stat().st_size == 0:
             return Problem(file, "", "the file is empty.", "Fetch it again if the logger has written since.", "warning")
         read = read_logger_head(path, profile, ROWS_LOOKED_AT, site_zone=site.timezone)
-        return _FileHead(file, read, profile, source)
+        return _FileHead(file, read, profile, source, site)
     except LoggerFileError as error:
         where = "" if error.line is None else f"line {error.line}"
         says = f"{error.says.rstrip('.')}, read by {_sheet(source)}."
@@ -90,7 +93,36 @@ def _problems_of(head: _FileHead, seen: set[str]) -> list[Problem]:
     if not len(read.rows):
         return [*missing, _nothing_read(file, read, source)]
     return [*missing, *_bad_rows(file, read, source), *_bad_columns(file, read, source),
-            *_units(file, read, profile, source)]
+            *_units(file, read, profile, source), *_whole_channels(head)]
+
+
+def _whole_channels(head: _FileHead) -> Iterator[Problem]:
+    """Tell what days of readings betray: a wrong zone, exchanged columns, light or levels in another unit."""
+    from diagnostics.clock_mend import NOT_A_VALUE
+    from diagnostics.data_chain import look_through
+    from diagnostics.quality.masking import masked
+    from diagnostics.readings import SiteReadings
+
+    rows = head.read.rows.dropna(subset=["interval_end_utc"]).drop_duplicates("interval_end_utc")
+    if rows.empty or len(rows["logger_id"].unique()) > 1 or not head.read.channels or head.site.parts_absent:
+        return                                                  # a file of several sites says nothing of one
+    index = pd.DatetimeIndex(pd.to_datetime(rows["interval_end_utc"], utc=True), name="interval_end_utc")
+    values = rows[head.read.channels].astype("float64").set_axis(index).sort_index()
+    masks = rows[[f"{name}__mask" for name in head.read.channels]].set_axis(head.read.channels, axis=1)
+    masks = (masks.fillna(0).astype("int64") & NOT_A_VALUE).astype("uint16").set_axis(index).sort_index()
+    seconds = rows["interval_s"].astype("float64").set_axis(index).sort_index()
+    if not values.notna().to_numpy().any() or seconds.isna().any():
+        return
+    chain = look_through(head.site, masked(head.site, SiteReadings(head.site.id, values, masks, seconds)))
+    for finding in chain.findings:
+        says = finding.evidence[0].says
+        for of_judging in _OF_JUDGING:
+            says = says.removesuffix(of_judging)
+        yield Problem(head.file, "", f"the first rows do not fit site {head.site.id}: {says}",
+                      f"{finding.next_test} It is {_sheet(head.source)}.", "warning")
+    for note in chain.notes:
+        yield Problem(head.file, "", note.split(" Add the code")[0],
+                      f"If it is, add it to sentinels in {_sheet(head.source)}.", "warning")
 
 
 def _sheet(source: LogSource) -> str:
