@@ -80,7 +80,8 @@ def test_expected_and_delivered_can_be_had_day_by_day_and_reading_by_reading(sma
     assert set(rows["day"]) == {day}
     used = rows[rows["judged"]]
     step_s = float(np.median(pd.to_datetime(rows["interval_end_utc"]).diff().dropna().dt.total_seconds()))
-    assert float((used["own_expected_flow_m3_s"] * step_s).sum()) == pytest.approx(judged["expected_m3"].iloc[-1], rel=0.02)
+    total_m3 = float((used["own_expected_flow_m3_s"] * step_s).sum())
+    assert total_m3 == pytest.approx(judged["expected_m3"].iloc[-1], rel=0.02)
     assert run("daily", "draw-camp", *given) == 0
     assert "Expected" in capsys.readouterr().out
     assert run("daily", "draw-camp", "--from", "2031-01-01", *given) == 2
