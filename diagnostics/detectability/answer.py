@@ -95,7 +95,7 @@ class Detectability(Record):
 
 
 def detectability(site: Site, readings: SiteReadings, *, settings: Settings | None = None,
-                  spans_days: Sequence[int] = SPANS_DAYS, causes: Sequence[str] = ASKED, sensors: bool = True,
+                  spans_days: Sequence[int] = SPANS_DAYS, causes: Sequence[str] | None = None, sensors: bool = True,
                   progress: Progress | None = None) -> Detectability:
     """
     Work out what a site's own sensors, weather and interval could prove.
@@ -147,7 +147,7 @@ def detectability(site: Site, readings: SiteReadings, *, settings: Settings | No
         raise CannotTellError(f"site {site.id} has a record of {grounds.last + 1} days up to its last judged one; at "
                          f"least {min(spans_days) + LEAST_DAYS_BEFORE} are needed.")
     rows = []
-    for code in causes:
+    for code in ASKED if causes is None else causes:
         ladder = ladder_of(grounds.signatures, code)
         if ladder is None:
             continue
