@@ -3,9 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from made_readings import centrifugal_site, made_readings
 
-from diagnostics.account import DayBooks, accounts_by_month, shapley_shares
+from diagnostics.account import DayBooks, account_of, accounts_by_month, shapley_shares
 from diagnostics.diagnose import diagnose_site
 from diagnostics.health import HEALTHY, Health
 from diagnostics.statistics import shapley_shares as shapley_of_any_game
@@ -48,3 +50,28 @@ def test_days_add_up_to_months():
     loose = next(line for line in january.lines if line.kind == "unexplained")
     assert loose.volume_m3 == pytest.approx(1.0)
     np.testing.assert_allclose(books.unexplained, 0.5)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 4), st.integers(1, 70))
+def test_any_books_close_for_every_day_and_month(seed, causes, days):
+    chance = np.random.default_rng(seed)
+    expected = chance.uniform(0.0, 50.0, days)
+    kept = [chance.uniform(0.0, 1.2, days) for _ in range(causes)]
+    shares = shapley_shares(kept)
+    # Efficiency axiom (Shapley 1953): the shares add up to what is lost together, on every day.
+    np.testing.assert_allclose(sum(shares), 1.0 - np.prod(np.array(kept), axis=0), atol=1e-12)
+    books = DayBooks(expected=expected, expected_low=0.9 * expected, expected_high=1.1 * expected,
+                     delivered=chance.uniform(0.0, 60.0, days), seen=chance.uniform(0.0, 60.0, days),
+                     states={"tank_full": chance.uniform(0.0, 5.0, days)},
+                     causes={f"c{number}": expected * share for number, share in enumerate(shares)}, cause_spread={},
+                     judged=chance.random(days) < 0.8)
+    index = pd.Index(pd.date_range("2025-01-20", periods=days).date, name="day")
+    for account in accounts_by_month("s", index, books):
+        assert sum(line.volume_m3 for line in account.lines) == pytest.approx(account.expected_m3, abs=1e-9)
+    by_day = [account_of("s", index, books, np.arange(days) == day) for day in range(days)]
+    for day, account in enumerate(by_day):
+        assert sum(line.volume_m3 for line in account.lines) == pytest.approx(expected[day], abs=1e-9)
+    # Symmetry: causes that do the same bear the same.
+    same = shapley_shares([kept[0], kept[0]])
+    np.testing.assert_allclose(same[0], same[1])

@@ -1,4 +1,4 @@
-"""The verdict carries its interval and concerns the last thirty days; a bare suspicion turns neither it nor the truck."""
+"""The verdict carries its interval, concerns the last thirty days, and is not turned by a bare suspicion."""
 
 from datetime import date, timedelta
 
