@@ -20,7 +20,7 @@ from rich.table import Table
 
 from diagnostics.chain.describable import ChainNotAvailable, refuse_what_has_no_chain
 from diagnostics.evidence.intervals import WEATHER_CHANNELS
-from diagnostics.expected import SiteModel, expect
+from diagnostics.expected import SiteModel, expect, light_of
 from diagnostics.proving.drawing import DRIVES_OF, FAMILY_SHARES, DrawnSite, draw_site
 from diagnostics.proving.simulate import Plant, simulate_many
 from diagnostics.site import Site
@@ -41,6 +41,7 @@ class PlantDays:
     light: str
     days: pd.DataFrame                  # delivered, expected, low, high
     per_energy_bias: float = float("nan")
+    bias_without_spread: float = float("nan")   # were the light inside each interval taken as even
 
     @property
     def bias(self) -> float:
@@ -92,24 +93,29 @@ def days_of(one: DrawnSite, plant: Plant) -> PlantDays | None:
     site, readings = one.site, plant.readings
     weather = pd.DataFrame({name: readings.sound(name) for name in WEATHER_CHANNELS}, index=readings.values.index)
     model = SiteModel.build(site)
-    table = expect(site, weather, readings.interval_s, model=model)
+    light = light_of(site, weather, readings.interval_s)
+    table = expect(site, weather, readings.interval_s, model=model, light=light)
+    even = replace(light, cloud_spread=np.zeros_like(light.cloud_spread))
+    plain = expect(site, weather, readings.interval_s, model=model, light=even)["expected_flow_m3_s"]
     delivered = plant.truth["healthy_flow_m3_s"].reindex(table.index).to_numpy(dtype=np.float64)
     seconds = readings.interval_s.to_numpy(dtype=np.float64)
     known = np.isfinite(table["expected_flow_m3_s"].to_numpy()) & np.isfinite(delivered)
     local = pd.DatetimeIndex(table.index - pd.to_timedelta(seconds / 2.0, unit="s")).tz_convert(site.timezone)
     volumes = pd.DataFrame({name: np.where(known, np.nan_to_num(values) * seconds, 0.0) for name, values in (
         ("delivered", delivered), ("expected", table["expected_flow_m3_s"]), ("low", table["expected_flow_low_m3_s"]),
-        ("high", table["expected_flow_high_m3_s"]))}, index=table.index)
+        ("high", table["expected_flow_high_m3_s"]), ("even", plain))}, index=table.index)
     volumes["known_s"] = np.where(known, seconds, 0.0)
     by_day = volumes.groupby(local.strftime("%Y-%m-%d")).sum()
     usable = by_day["known_s"] >= LEAST_KNOWN * 86400.0
     usable &= by_day["delivered"] + by_day["expected"] >= LEAST_OF_MEAN * by_day["delivered"][usable].mean()
     if usable.sum() < 10 or by_day["delivered"][usable].sum() <= 0.0:
         return None
-    light = ("wind" if site.array is None else
-             "plane" if "poa_irradiance_w_m2" in readings.values.columns else "horizontal")
-    return PlantDays(one.family, one.drive, one.climate, light, by_day[usable].drop(columns="known_s"),
-                     _per_energy_bias(site, model, plant))
+    source = ("wind" if site.array is None else
+              "plane" if "poa_irradiance_w_m2" in readings.values.columns else "horizontal")
+    counted = by_day[usable]
+    return PlantDays(one.family, one.drive, one.climate, source, counted.drop(columns=["known_s", "even"]),
+                     _per_energy_bias(site, model, plant),
+                     float(counted["even"].sum() / counted["delivered"].sum() - 1.0))
 
 
 def _per_energy_bias(site: Site, model: SiteModel, plant: Plant) -> float:
@@ -152,7 +158,9 @@ def table_of(found: Sequence[PlantDays], group: str) -> pd.DataFrame:
         energy = [one.per_energy_bias for one in ours if np.isfinite(one.per_energy_bias)]
         rows.append({group: name, "plants": len(ours), "days": sum(len(one.days) for one in ours),
                      "daily nRMSE %": 100.0 * float(np.sqrt(np.mean([one.nrmse**2 for one in ours]))),
-                     "bias %": 100.0 * float(np.mean(biases)), "least %": 100.0 * min(biases),
+                     "bias %": 100.0 * float(np.mean(biases)),
+                     "bias, light even inside %": 100.0 * float(np.mean([one.bias_without_spread for one in ours])),
+                     "least %": 100.0 * min(biases),
                      "most %": 100.0 * max(biases),
                      "days in 95 % interval, %": 100.0 * float(np.average([one.covered for one in ours],
                                                                         weights=[len(one.days) for one in ours])),

@@ -35,6 +35,7 @@ def test_drawn_plants_take_each_drive_in_turn_and_are_clean():
     assert all(one.truth.dust_pct_day == 0.0 for one in drawn)
 
 
+@pytest.mark.slow
 def test_expectation_stands_beside_other_physics():
     # Bounds: a sheet's own tolerances (ISO 9906 3B, plates, sensors) leave a single plant about a tenth; four plants
     # of other physics half of that in the mean.
