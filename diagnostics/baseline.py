@@ -142,6 +142,8 @@ def _left_open_by(site: Site | None) -> dict[str, Vector]:
     sheet prints; an ejector's flow is known to about a sixth from its two diameters.
     """
     found: dict[str, Vector] = {}
+    if site is not None and site.well.drawdown_linear_s_m2 + site.well.drawdown_quadratic_s2_m5 == 0.0:
+        found["drawdown"] = _named(0.1, "drawdown")     # nobody wrote down how far the well draws down
     if site is not None and site.drive.kind in ("direct", "current_booster", "voltage_booster"):
         found["weak-sun current"] = _named(0.15, "current_low_sun") + _named(0.05, "current_mid_sun")
         found["weak-sun voltage"] = _named(0.12, "voltage_low_sun") + _named(0.04, "voltage_mid_sun")

@@ -122,6 +122,9 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         exact = rescore(field, signatures.shifts[case_rows], profile_rows,
                         signature_error=settings.signature_error * signatures.inexactness[case_rows],
                         loose=signatures.loose[case_rows])
+        # What a cause may disturb is no proof of it: its own marks bound its evidence.
+        own = _own_marks(field, signatures.shifts[case_rows], profile_rows)
+        exact = np.where(signatures.loose[case_rows].any(axis=1), np.minimum(exact, own), exact)
         at = 0
         for code, (rows, columns, prior, rest) in picked.items():
             part = exact[at:at + len(rows)]
@@ -138,6 +141,16 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     norm = float(logsumexp(list(log_weights.values())))
     return Weighed({code: float(np.exp(value - norm)) for code, value in log_weights.items()}, evidence, candidates,
                    field, signatures)
+
+
+def _own_marks(field: Field, shifts: Vector, profile: NDArray[np.intp]) -> Vector:
+    """Return the most that the marks of each candidate can speak for it: any size in their own direction, no other."""
+    moved = shifts[:, field.used]
+    score, weight = field.score[profile], field.weight[profile]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        best = np.where(weight > 0.0, score**2 / (2.0 * weight), 0.0)
+    against = moved * score - 0.5 * moved**2 * weight
+    return np.asarray(np.sum(np.where(moved * score > 0.0, best, against), axis=1))
 
 
 def _kind_priors(profiles: Profiles) -> dict[str, Vector]:

@@ -300,6 +300,9 @@ def tolerance_runs(setting: Setting) -> dict[str, tuple[Health, Misreading]]:
         "voltage": (Health(voltage_ratio=0.985), sound),
         "temperature": (HEALTHY, Misreading(module_temperature_k=4.0)),
     }
+    if well.drawdown_linear_s_m2 + well.drawdown_quadratic_s2_m5 > 0.0:
+        # A test pumping of hours says what a well gives over months to about a third.
+        found["drawdown"] = (Health(well_loss_ratio=1.3), sound)
     if setting.site.drive.kind not in ("direct", "battery_bus"):
         # Where speed and power limits bite is set in the drive and rounded on the sheet.
         found["limit"] = (Health(power_cap_w=0.92 * setting.rated_power_w), sound)
