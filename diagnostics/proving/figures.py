@@ -83,6 +83,8 @@ def score(outcomes: Sequence["Outcome"]) -> Score:
         "size within 20 %": _mean([float(abs(f.size_error) <= 0.2) for f in planted if np.isfinite(f.size_error)]),
         "size inside its interval": _mean([f.size_covered for f in planted]),
         **_delivery_figures(sound), **_account_figures(outcomes),
+        "plants whose delivery could not be reckoned": _mean([float(not np.isfinite(o.account.unexplained))
+                                                             for o in outcomes]),
         "plants with a finding of the unexplained": float(np.mean(["unexplained" in o.found for o in outcomes]))
         if outcomes else float("nan"),
     }
