@@ -1,7 +1,6 @@
 """What a page says in words and rows: sentences and tables drawn from the records, nothing judged anew."""
 
 import math
-import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,7 +21,6 @@ from dashboards.shown import (
     in_desk_words,
     loss,
     number,
-    percent,
     volume,
     volume_number,
     with_unit,
@@ -31,7 +29,6 @@ from dashboards.shown import (
 from dashboards.small_pictures import CalendarWeek, calendar
 from dashboards.views import DAYS_SHOWN, SiteView
 from dashboards.wording import desk, letter_actions, letter_wording
-from diagnostics.causes import CAUSES
 from diagnostics.consequence import Consequence, open_findings
 from diagnostics.evidence.features import FEATURES
 from diagnostics.quantities import CHANNELS
@@ -39,27 +36,8 @@ from diagnostics.results import Finding, SiteDiagnosis
 from diagnostics.site import Site
 from diagnostics.units import convert
 
-# Words by which a test shows what it costs in time and tools, the cheapest first.
-_COST_WORDS = (("ask", "ring", "phone", "photo"), ("look", "listen", "see "), ("wipe", "wash", "clean"), ("dip",),
-               ("bucket", "stopwatch"), ("gauge", "shut-in", "pressure"),
-               ("clamp", "volt", "amp", "current", "measure"),
-               ("insulation", "winding", "megger"), ("lift", "pull"))
-
-
-_NO_DISTANCE = frozenset({"cycling", "fill_volume", "night_loss", "night_flow", "night_current", "night_voltage"})
-_AS_DESCRIBED = 0.01        # a shift that no meter of the trade shows
-
 # Danger codes whose fixed texts ask for a crew or forbid working alone.
 _NOT_ALONE = frozenset({"E1", "E2", "L1", "C1", "H1"})
-
-
-@dataclass(frozen=True, slots=True)
-class Test:
-    """One test on a visit sheet: `splits` names the rival that it would settle, `readings` what that rival shows."""
-
-    splits: str
-    says: str
-    readings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,52 +185,6 @@ def verdict_says(view: SiteView) -> str:
     return view.diagnosis.verdict_says
 
 
-def tests_of_rivals(finding: Finding) -> list[Test]:
-    """Return the tests that split off the rivals, the cheapest first, each with what the rival itself would show."""
-    names, own = desk()["cause"], _plain(finding.next_test)
-    tests = []
-    for rival in finding.rivals:
-        says = clean(rival.split_by)
-        cause = CAUSES.get(rival.cause)
-        readings = tuple(clean(reading) for reading in cause.readings) if cause else ()
-        if not says and not readings:
-            continue
-        if not says or _plain(says) == own:
-            says = "The first test splits it off." if says else clean(cause.test) if cause else ""
-        tests.append(Test(str(names.get(rival.cause, rival.cause)), says, readings))
-    return sorted(tests, key=lambda test: _cost(test.says))
-
-
-def _plain(text: str) -> str:
-    return clean(text).rstrip(".").lower()
-
-
-def _cost(says: str) -> int:
-    lowered = says.lower()
-    first = re.split(r"[.;:]", lowered)[0]
-    costs = [place for place, words in enumerate(_COST_WORDS) if any(word in first for word in words)]
-    return max(costs, default=len(_COST_WORDS) // 2)
-
-
-def proof_wanted(finding: Finding) -> list[str]:
-    """State beforehand what the data must show after the repair, so that nobody bends it afterwards."""
-    lines = ["Daily water back inside the band of expected on the first clear days with the tank calling."]
-    lines += [f"{_title(clean(row.check))}: from {_off(row.value, row.unit, row.check)} back to about "
-              f"{_off(row.healthy, row.unit, row.check)}." for row in finding.evidence
-              if row.outcome == "supports" and row.value is not None and row.healthy is not None
-              and row.value != row.healthy][:3]
-    return [*lines, "If no clear day comes, the repair stays “not yet proven”."]
-
-
-def _off(value: float, unit: str, check: str) -> str:
-    """Print a shift of a summary: most ratios are distances from the site's description, some shares of time."""
-    if unit not in ("ratio", "1") or check.endswith("_share") or check in _NO_DISTANCE:
-        return with_unit(value, unit, 2)
-    if abs(value) < _AS_DESCRIBED:
-        return "as described"
-    return f"{percent(abs(value))} {'above' if value > 0.0 else 'below'} the description"
-
-
 def last_30(view: SiteView) -> Recent | None:
     """Sum up the last 30 days."""
     days = days_since(view.diagnosis.days, view.as_of - timedelta(days=29))
@@ -364,7 +296,7 @@ def evidence_columns(view: SiteView, at_most: int = 6) -> list[tuple[str, str, s
 
     ordered = sorted(usable, key=lambda column: (column not in named, -strangeness(column)))
     chosen = [column for column in ordered if column in named or strangeness(column) > 1.0] or ordered[:3]
-    return [(column, _title(column), _meaning(column),
+    return [(column, title_of(column), _meaning(column),
              2.0 * math.hypot(FEATURES[column].day_noise, FEATURES[column].drift) if column in FEATURES else None)
             for column in chosen[:at_most]]
 
@@ -432,6 +364,7 @@ def _shown(value_m3: float, unit: str, digits: int = 3) -> str:
     return volume_number(value_m3, unit, digits)
 
 
-def _title(column: str) -> str:
+def title_of(column: str) -> str:
+    """Return what a daily summary is called."""
     title = FEATURES[column].says if column in FEATURES else column.replace("_", " ")
     return str(title[:1].upper() + title[1:])

@@ -24,12 +24,10 @@ from dashboards.facts import (
     last_30,
     owner_says,
     phone_first,
-    proof_wanted,
     quarters,
     reasons_not_judged,
     site_facts,
     size_says,
-    tests_of_rivals,
     verdict_key,
     verdict_says,
     why_more,
@@ -40,7 +38,7 @@ from dashboards.rendering import html_page
 from dashboards.shown import UNIT_PRINTED, volume
 from dashboards.small_pictures import month_strip
 from dashboards.views import DAYS_SHOWN, FleetView, SiteView, is_measuring
-from dashboards.visit_facts import meter_table
+from dashboards.visit_facts import meter_table, proof_wanted, tests_of_rivals
 from dashboards.wording import desk, letter_wording
 from diagnostics.consequence import CLASS_CODES
 from diagnostics.fleet_context import FleetContext

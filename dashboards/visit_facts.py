@@ -1,13 +1,17 @@
-"""What stands on a visit sheet beside the findings: meters, healthy and with each cause, in the crew's units."""
+"""What stands on a visit sheet beside the findings: tests, meters healthy and with each cause, proof wanted."""
 
 import math
+import re
 from dataclasses import dataclass
 
 import pandas as pd
 
+from dashboards.facts import title_of
 from dashboards.figures import short_label
-from dashboards.shown import UNIT_PRINTED, DeskUnits, number, with_unit
+from dashboards.shown import UNIT_PRINTED, DeskUnits, clean, number, percent, with_unit
 from dashboards.views import SiteView
+from dashboards.wording import desk
+from diagnostics.causes import CAUSES
 from diagnostics.causes.cause import JETS, SUBMERSIBLE
 from diagnostics.meter_readings import MeterReadings, Readings, Told, meter_readings
 from diagnostics.results import Finding
@@ -17,6 +21,22 @@ from diagnostics.units import convert
 _TELLS: dict[str, tuple[float, float]] = {
     "voltage_v": (0.025, 0.5), "current_a": (0.04, 0.1), "flow_m3_s": (0.05, 0.0), "water_level_m": (0.0, 0.5),
     "pressure_pa": (0.06, 7e3), "speed_rpm": (0.02, 20.0)}
+# Words by which a test shows what it costs in time and tools, the cheapest first.
+_COST_WORDS = (("ask", "ring", "phone", "photo"), ("look", "listen", "see "), ("wipe", "wash", "clean"), ("dip",),
+               ("bucket", "stopwatch"), ("gauge", "shut-in", "pressure"),
+               ("clamp", "volt", "amp", "current", "measure"),
+               ("insulation", "winding", "megger"), ("lift", "pull"))
+_NO_DISTANCE = frozenset({"cycling", "fill_volume", "night_loss", "night_flow", "night_current", "night_voltage"})
+_AS_DESCRIBED = 0.01        # a shift that no meter of the trade shows
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """One test on a visit sheet: `splits` names the rival that it would settle, `readings` what that rival shows."""
+
+    splits: str
+    says: str
+    readings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,3 +197,49 @@ def _repaired(view: SiteView, found: MeterReadings) -> str:
     back, held = (_shown(one.flow_m3_s, "flow_m3_s", view.units) for one in (sound, now))
     return (f"In sun of {number(sound.irradiance_w_m2, 3)} W/m² with the tank calling: the water meter back at about "
             f"{back} (now about {held}).")
+
+
+def tests_of_rivals(finding: Finding) -> list[Test]:
+    """Return the tests that split off the rivals, the cheapest first, each with what the rival itself would show."""
+    names, own = desk()["cause"], _plain(finding.next_test)
+    tests = []
+    for rival in finding.rivals:
+        says = clean(rival.split_by)
+        cause = CAUSES.get(rival.cause)
+        readings = tuple(clean(reading) for reading in cause.readings) if cause else ()
+        if not says and not readings:
+            continue
+        if not says or _plain(says) == own:
+            says = "The first test splits it off." if says else clean(cause.test) if cause else ""
+        tests.append(Test(str(names.get(rival.cause, rival.cause)), says, readings))
+    return sorted(tests, key=lambda test: _cost(test.says))
+
+
+def _plain(text: str) -> str:
+    return clean(text).rstrip(".").lower()
+
+
+def _cost(says: str) -> int:
+    lowered = says.lower()
+    first = re.split(r"[.;:]", lowered)[0]
+    costs = [place for place, words in enumerate(_COST_WORDS) if any(word in first for word in words)]
+    return max(costs, default=len(_COST_WORDS) // 2)
+
+
+def proof_wanted(finding: Finding) -> list[str]:
+    """State beforehand what the data must show after the repair, so that nobody bends it afterwards."""
+    lines = ["Daily water back inside the band of expected on the first clear days with the tank calling."]
+    lines += [f"{title_of(clean(row.check))}: from {_off(row.value, row.unit, row.check)} back to about "
+              f"{_off(row.healthy, row.unit, row.check)}." for row in finding.evidence
+              if row.outcome == "supports" and row.value is not None and row.healthy is not None
+              and row.value != row.healthy][:3]
+    return [*lines, "If no clear day comes, the repair stays “not yet proven”."]
+
+
+def _off(value: float, unit: str, check: str) -> str:
+    """Print a shift of a summary: most ratios are distances from the site's description, some shares of time."""
+    if unit not in ("ratio", "1") or check.endswith("_share") or check in _NO_DISTANCE:
+        return with_unit(value, unit, 2)
+    if abs(value) < _AS_DESCRIBED:
+        return "as described"
+    return f"{percent(abs(value))} {'above' if value > 0.0 else 'below'} the description"
