@@ -111,7 +111,8 @@ def _array_steps(site: Site, model: SiteModel, row: "pd.Series[float]") -> list[
         steps = [ExplainedStep("source", "power on the bus", float(row["array_power_available_w"]), "w", "turbine")]
     state = str(row["expected_state"])
     steps.append(ExplainedStep("drive", "power taken", float(row["expected_array_power_w"]), "w",
-                               "at its cap" if state == "capped" else _DRIVE_WORDS[site.drive.kind]))
+                               "at its cap" if state == "capped" else
+                               _DRIVE_WORDS[site.drive.kind] if site.array is not None else "what the turbine gives"))
     return steps
 
 
