@@ -30,7 +30,7 @@ def test_findings_with_context_is_one_object_with_the_same_findings(small_fleet,
 
 def test_findings_with_context_is_told_in_words(small_fleet, small_run, capsys):
     text = _said(capsys, "findings", str(small_fleet), "--out", str(small_run), "--context")
-    assert "No event of several sites." in text and "Too few to say" in text
+    assert "No event of several sites." in text and "Too short to say" in text
 
 
 def test_what_a_site_could_prove_is_kept_for_its_page(small_fleet, small_run, tmp_path, monkeypatch):
