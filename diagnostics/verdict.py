@@ -29,6 +29,7 @@ METER_SPREAD = 0.05             # twice the standard uncertainty of a metered vo
 TOO_MUCH = 1.25                 # more water than this over the upper end of the expected is no pump
 LEAST_SUN_OFF = 0.15            # a sun sensor this far off leaves no expectation to hold the water against
 LEAST_STANDING_DAYS = 3
+LEAST_DOUBT_DAYS = 7            # a sensor's doubt of fewer days does not hide an older fault of the plant
 LEAST_METER_OFF = 0.1           # a meter proved off by less, by tank or well, still tells what came
 _REASON_WORDS = {"no readings": "there are no readings", "no irradiance": "no irradiance can be used",
                  "no flow": "no flow can be used", "no chain": "the expected delivery cannot be reckoned",
@@ -198,7 +199,7 @@ def _too_few(days: pd.DataFrame, recent: Recent, chain: DataChain, settings: Set
 def _doubt(open_now: Sequence[Finding], recent: Recent) -> str:
     """Say why the water or the light is not known well enough for a verdict, or nothing."""
     for finding in open_now:
-        if finding.confidence < LEAST_PROBABILITY:
+        if finding.confidence < LEAST_PROBABILITY or _overborne(finding, open_now):
             continue
         label = CAUSES[finding.cause].label
         if finding.cause == "irradiance_sensor_fault" and abs(finding.size) >= LEAST_SUN_OFF:
@@ -213,6 +214,14 @@ def _doubt(open_now: Sequence[Finding], recent: Recent) -> str:
         return (f"No verdict: {recent.ratio:.3g} times the water that the sun could lift was metered; the meter, the "
                 "sun sensor or the site's sheet is wrong.")
     return ""
+
+
+def _overborne(finding: Finding, open_now: Sequence[Finding]) -> bool:
+    """Say whether a few days' doubt of a sensor stands beside a fault of the plant that is older and more probable."""
+    days = (finding.last_seen - finding.onset).days + 1
+    return days < LEAST_DOUBT_DAYS and any(
+        other.cause not in MEASURING_CAUSES and other.onset < finding.onset
+        and fault_probability(other) >= finding.confidence - 0.1 for other in open_now)
 
 
 def _turns(finding: Finding, recent: Recent, settings: Settings) -> bool:

@@ -97,6 +97,12 @@ def test_a_meter_in_doubt_gives_no_verdict_on_the_pump(cause):
     assert verdict == "not enough data" and "how much water came is not known" in says
 
 
+def test_a_few_days_doubt_of_the_meter_do_not_hide_an_older_fault():
+    young = _finding("meter_over_reading").model_copy(update={"onset": date(2026, 3, 27)})
+    assert _verdict(7.0, young)[0] == "not enough data"
+    assert _verdict(7.0, _finding(), young, lost=1.5)[0] == "less than it should"
+
+
 def test_a_small_error_of_a_meter_that_the_tank_proves_leaves_the_water_known():
     assert _verdict(9.4, _finding("meter_under_reading", size=0.07, check="tank_gain"))[0] == "working"
 
