@@ -206,7 +206,8 @@ def main() -> None:
     print(f"drive, pump, well, interval       {water_s / len(many) * 1e6:8.2f} s per million intervals")
     one, two = two_cores_intervals_per_s(max(options.rows // 4, 1000))
     print(f"full chain                        {1 / per_ours:10,.0f} intervals/s of CPU time on one core")
-    print(f"two sites side by side            {two / one:8.2f}   times the wall-clock rate of one after the other")
+    print(f"full chain, wall clock            {one:10,.0f} intervals/s on one core, {two:,.0f} on two "
+          f"({two / one:.2f} times; weather made in both)")
     print(f"naive reference, {len(few):,} rows      {1 / per_naive:10,.0f} intervals/s "
           f"({array_s / naive_s:.0%} array, {1 - array_s / naive_s:.0%} root-finder)")
     print(f"ratio on a million rows           {per_naive / per_ours:8.0f}   (goal {GOAL_RATIO:.0f}); "
