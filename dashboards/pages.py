@@ -113,13 +113,25 @@ def render_visit_sheet(view: SiteView) -> str:
         level_says=facts.get("Water at rest", "not written down"), **_site(view), **_shared())
 
 
-def published(fleet: FleetView) -> Iterator[tuple[str, bytes]]:
-    """Yield every page with its path below the pages folder, the shared script first."""
+def published(fleet: FleetView, *, failed: Callable[[SiteView, Exception], SiteView] | None = None
+              ) -> Iterator[tuple[str, bytes]]:
+    """
+    Yield every page with its path below the pages folder, the shared script first.
+
+    Where a page of one site cannot be drawn, what `failed` makes of it stands in its place and the others go on.
+    """
     yield "assets/plotly.min.js", plotly_script()
     yield "index.html", render_fleet_page(fleet).encode()
     for view in fleet.sites:
-        yield f"sites/{view.site.id}.html", render_site_page(view, fleet.context).encode()
-        yield f"visits/{view.site.id}.html", render_visit_sheet(view).encode()
+        for folder, render in (("sites", partial(render_site_page, context=fleet.context)),
+                               ("visits", render_visit_sheet)):
+            try:
+                page = render(view)
+            except Exception as error:
+                if failed is None:
+                    raise
+                page = render(failed(view, error))
+            yield f"{folder}/{view.site.id}.html", page.encode()
 
 
 def write_assets(write: Callable[[str, bytes], object]) -> None:

@@ -234,7 +234,10 @@ def _told(place: _Place, sound: SiteModel, healthy: Told, code: str, form: Form,
         off = form.misreading(severity, setting)
         return Told(code, _misread(healthy.strong, off), _misread(healthy.weak, off), healthy.starts_at_w_m2,
                     healthy.rest_level_m + off.level_m, on_logger=True)
-    health = form.health(severity, setting) if form.health else HEALTHY
+    try:
+        health = form.health(severity, setting) if form.health else HEALTHY
+    except ValueError:
+        return None     # a size of another form of the same cause, beyond what this one can have
     if health == HEALTHY and not any(f"{name}_high_sun" in moved for name in ("voltage", "current", "power")):
         return None
     model = sound if health == HEALTHY else _built(place.site, health)

@@ -56,7 +56,9 @@ def publish(fleet: "Fleet", ledger: "Ledger", out: OutFolder, *, as_of: datetime
         if progress is not None:
             progress(site_id)
     written = []
-    for name, content in published(fleet_view_of(fleet, views, as_of, files)):
+    pages = published(fleet_view_of(fleet, views, as_of, files),
+                      failed=lambda view, error: failed_view_of(fleet, view.site.id, as_of, error))
+    for name, content in pages:
         write_bytes(out.pages_folder / name, content)
         written.append(out.pages_folder / name)
     kept = set(written)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from dashboards import pages as pages_module
 from dashboards.facts import gathered
 from dashboards.figures import _rounded
 from dashboards.pages import published, render_fleet_page, render_site_page, render_visit_sheet, write_assets
@@ -193,6 +194,25 @@ def test_site_without_any_day_has_its_page():
     assert "Bare" in render_visit_sheet(view)
     desk_page = render_fleet_page(fleet_view([view], company="X", as_of=sample.AS_OF))
     assert "No reading has ever come in." in desk_page and "Bare" in desk_page
+
+
+def test_a_page_that_cannot_be_drawn_does_not_stop_the_others(monkeypatch, fleet):
+    drawn, unlucky = pages_module.render_visit_sheet, fleet.sites[0].site.id
+
+    def render(view):
+        if view.site.id == unlucky and view.diagnosis.findings:
+            raise ValueError("a size beyond what a pump can have")
+        return drawn(view)
+
+    monkeypatch.setattr(pages_module, "render_visit_sheet", render)
+    with pytest.raises(ValueError, match="a size beyond"):
+        list(published(fleet))
+    told = dict(published(fleet, failed=lambda view, error: site_view(
+        view.site, replace(_empty_diagnosis(view.site.id), verdict_says=str(error)), company="X",
+        as_of=sample.AS_OF)))
+    assert set(told) == {path for path, _ in published(replace(fleet, sites=fleet.sites[1:]))} | {
+        f"sites/{unlucky}.html", f"visits/{unlucky}.html"}
+    assert "Worn pump: Shut-in pressure." not in _words(told[f"visits/{unlucky}.html"].decode())
 
 
 def test_empty_fleet_has_its_page():

@@ -10,6 +10,7 @@ from diagnostics.expected import SiteModel
 from diagnostics.meter_readings import STRONG_SUN_W_M2, meter_readings
 from diagnostics.results import Finding, Rival
 from tests.dashboards.sample import sample_site
+from tests.diagnostics.chain import invented_sites as chain_sites
 
 NOON = pd.Timestamp("2025-08-20 09:00", tz="UTC")
 NONE = pd.DataFrame()
@@ -109,6 +110,15 @@ def test_every_cause_can_be_asked_for(site):
         assert found.told[0].of == ""
         for told in found.told:
             assert np.isfinite(told.strong.voltage_v), code
+
+
+@pytest.mark.parametrize("made", [chain_sites.helical, chain_sites.diaphragm, chain_sites.centrifugal])
+def test_a_size_beyond_what_one_form_can_have_leaves_the_others(made):
+    # A displacement pump's slip may be many times the sound one; as lost displacement the same number is impossible.
+    found = meter_readings(made(), _finding("worn_pump", 7.2), NONE, NOON)
+    assert found.told[0].of == ""
+    for told in found.told:
+        assert told.strong.flow_m3_s >= 0.0 or np.isnan(told.strong.flow_m3_s)
 
 
 def test_what_the_logger_showed_lately_is_taken_near_the_strong_sun_alone(site):
