@@ -83,7 +83,7 @@ _ALL = (
     Feature("tank_free_rise", "rise of the tank that the meter did not see, over expected (draw not logged)",
             "tank rising without metered water", 0.04, 0.02, 0.03, 0.05, signature_error=1.0),
     Feature("night_loss", "least loss of the tank at night, over rated flow", "steady loss of the tank at night",
-            0.012, 0.012, 0.006, 0.1, signature_error=0.4),
+            0.003, 0.004, 0.004, 0.1, signature_error=0.4),
     Feature("night_use", "least fall of the tank at night, over rated flow (draw not logged)",
             "least fall of the tank at night", 0.02, 0.03, 0.08, 0.02, signature_error=0.4),
     Feature("night_flow", "metered flow at night, over rated flow", "metered flow at night",

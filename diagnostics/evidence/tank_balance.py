@@ -3,11 +3,16 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnostics.chain.tank import volume_at_level
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.evidence.ratios import Table
-from diagnostics.site import Site
+from diagnostics.site import Site, Tank
 
 Vector = NDArray[np.float64]
+BLOCK_S = 7200.0
+LEAST_CALM_S = 10000.0
+# Evaporation of an open tank at night and a level sensor's creep as it cools: some millimetres from dusk to dawn.
+LEVEL_CREEP_M_S = 0.4e-3 / 3600.0
 
 
 def tank_table(site: Site, intervals: Intervals) -> Table:
@@ -43,7 +48,8 @@ def tank_table(site: Site, intervals: Intervals) -> Table:
     spent = np.where(np.isfinite(draw), draw, 0.0 if not draw_known else np.nan) * seconds
     below_full = ~intervals.tank_full & ~np.concatenate(([False], intervals.tank_full[:-1]))
     _gain(intervals, table, rise, spent, seconds, below_full, draw_known)
-    _night_loss(site, intervals, table, rise, spent, seconds, "night_loss" if draw_known else "night_use")
+    name = "night_loss" if draw_known else "night_use"
+    _night_loss(intervals, table, spent, seconds, name, _mean_area(site.tank))
     return table
 
 
@@ -75,34 +81,84 @@ def _gain(intervals: Intervals, table: Table, rise: Vector, spent: Vector, secon
         _put(table, "tank_free_rise", np.where(count >= 6, free, np.nan), np.full(len(free), 0.02), count)
 
 
-def _night_loss(site: Site, intervals: Intervals, table: Table, rise: Vector, spent: Vector,
-                seconds: Vector, name: str) -> None:
-    metered = np.where(np.isfinite(intervals.flow_m3_s), intervals.flow_m3_s, 0.0) * seconds
-    night = (intervals.sun_elevation_deg < -3.0) & np.isfinite(rise) & np.isfinite(spent)
-    tank = site.tank
-    if tank is not None:
-        night &= intervals.tank_volume_m3 > 0.02 * np.nanmax(intervals.tank_volume_m3)
-    loss = -(rise + spent - metered)
-    block_length = max(1, round(3600.0 / float(np.median(seconds))))
-    block = np.arange(len(rise)) // block_length
-    size = int(block[-1]) + 1
-    lost = np.bincount(block[night], weights=loss[night], minlength=size)
-    time = np.bincount(block[night], weights=seconds[night], minlength=size)
-    complete = time > 0.7 * 3600.0
-    if not complete.any() or not np.isfinite(intervals.scales.rated_flow_m3_s):
+def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vector, name: str,
+                area_m2: float) -> None:
+    """
+    Fit how fast the stored water falls at night beyond what is metered out, and put it down by day.
+
+    Stored volume plus metered draw less metered inflow stays level over the night of a tank that holds. A line is
+    fitted to all readings of each two hours, so that the noise of a level sensor averages out; of these lines the
+    night keeps those that fall no faster than the quietest does within their errors: every user sleeps for some
+    hours, a hole never.
+    """
+    rated = intervals.scales.rated_flow_m3_s
+    if not np.isfinite(rated):
         return
-    block_day = np.zeros(size, dtype=np.intp)
-    block_day[block] = intervals.day
-    rate = lost[complete] / time[complete] / intervals.scales.rated_flow_m3_s
-    days_of = block_day[complete]
-    order = np.lexsort((rate, days_of))
-    rate, days_of = rate[order], days_of[order]
-    count = np.bincount(days_of, minlength=len(intervals.days))
-    starts = np.concatenate(([0], np.cumsum(count)[:-1]))
-    # The second smallest hourly loss: every real user sleeps for two hours, a hole does not.
-    pick = np.clip(starts + np.minimum(1, np.maximum(count - 1, 0)), 0, len(rate) - 1)
-    floor = np.where(count >= 4, rate[pick], np.nan)
-    _put(table, name, floor, np.full(len(floor), 0.004), count.astype(np.float64))
+    metered = np.where(np.isfinite(intervals.flow_m3_s), intervals.flow_m3_s, 0.0) * seconds
+    passed = np.nan_to_num(spent)
+    held = intervals.tank_volume_m3 + np.cumsum(passed - metered)
+    night = (intervals.sun_elevation_deg < -3.0) & np.isfinite(held) & np.isfinite(spent)
+    night &= intervals.tank_volume_m3 > 0.02 * np.nanmax(intervals.tank_volume_m3)
+    if not night.any():
+        return
+    rate, error, day, length = _falling_lines(intervals, held, passed + metered, night, seconds, area_m2)
+    days = len(intervals.days)
+    count = np.bincount(day, weights=length, minlength=days)
+    quietest, its_error = np.full(days, np.inf), np.full(days, np.inf)
+    order = np.lexsort((rate, day))
+    first = np.concatenate(([True], day[order][1:] != day[order][:-1])) if len(order) else np.zeros(0, dtype=bool)
+    quietest[day[order[first]]], its_error[day[order[first]]] = rate[order[first]], error[order[first]]
+    # Where the draw is metered only what passes that meter by must be kept out.
+    width = 4.0 if name == "night_loss" else 2.5
+    calm = rate <= quietest[day] + width * np.hypot(error, its_error[day])
+    weight = np.bincount(day[calm], weights=error[calm]**-2, minlength=days)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        loss = np.bincount(day[calm], weights=(rate / error**2)[calm], minlength=days) / weight
+        least = np.bincount(day[calm], weights=length[calm], minlength=days) >= LEAST_CALM_S
+        creep = LEVEL_CREEP_M_S * area_m2
+        beyond = np.sign(loss) * np.maximum(np.abs(loss) - creep, 0.0)
+        value = np.where(least, beyond / rated, np.nan)
+        _put(table, name, value, np.where(least, np.hypot(weight**-0.5, creep) / rated, np.nan), count / 3600.0)
+
+
+def _falling_lines(intervals: Intervals, held: Vector, passed: Vector, night: NDArray[np.bool_], seconds: Vector,
+                   area_m2: float) -> tuple[Vector, Vector, NDArray[np.intp], Vector]:
+    """Return fall of each block of the night, its standard error [m3/s], its day and the time it covers [s]."""
+    step = float(np.median(seconds))
+    per_block = max(4, round(BLOCK_S / step))
+    at = np.flatnonzero(night)
+    time = (intervals.index[at] - intervals.index[0]).total_seconds().to_numpy(dtype=np.float64)
+    # No block reaches over midnight, where the day that it counts for changes.
+    block = (time // (per_block * step)).astype(np.int64) * len(intervals.days) + intervals.day[at]
+    _, first, block = np.unique(block, return_index=True, return_inverse=True)
+    size = np.bincount(block).astype(np.float64)
+    x = time - time[first][block]
+    y = held[at] - held[at][first][block]
+    x -= (np.bincount(block, weights=x) / size)[block]
+    y -= (np.bincount(block, weights=y) / size)[block]
+    spread = np.bincount(block, weights=x * x)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = np.bincount(block, weights=x * y) / spread
+        scatter = np.maximum(np.bincount(block, weights=y * y) - slope**2 * spread, 0.0) / (size - 2.0)
+        whole = (size >= 0.7 * per_block) & (size >= 3) & np.isfinite(slope)
+        usual = float(np.median(scatter[whole])) if whole.any() else 0.0
+        length = size * step
+        # A level that is written in steps hides what falls by less than a step in one block.
+        hidden = 0.5 * _level_step(intervals) * area_m2 / length
+        metered = 0.05 * np.bincount(block, weights=np.abs(passed[at])) / length
+        error = np.sqrt(np.maximum(scatter, usual) / spread + hidden**2 + metered**2 + (1e-4 * area_m2 / length)**2)
+    return -slope[whole], error[whole], intervals.day[at][first][whole], length[whole]
+
+
+def _mean_area(tank: Tank) -> float:
+    return float(volume_at_level(tank, tank.full_level_m)) / tank.full_level_m
+
+
+def _level_step(intervals: Intervals) -> float:
+    """Return the step in which the level is written. [m]"""
+    change = np.abs(np.diff(intervals.channel("tank_level_m")))
+    change = change[change > 1e-6]
+    return float(np.quantile(change, 0.02)) if change.size else 0.0
 
 
 def _night_flow(intervals: Intervals, table: Table) -> None:
