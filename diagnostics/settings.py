@@ -45,6 +45,8 @@ class Settings:
     # Days of a pump site that are weighed, the newest ones. Time grows with their square and memory too; three years
     # hold every season three times, and an older pump is another pump. [days]
     most_weighed_days: int = 1100
+    # Neighbours whose light may stand in where a site's own is not known; further away days differ too much. 0: none.
+    neighbour_light_km: float = 40.0
     # Hours without a reading after which a logger counts as silent: one missed nightly upload is ordinary.
     silent_after_hours: float = 48.0
     # An outage that has ended is told only if it took this long; shorter ones stand in the data calendar.

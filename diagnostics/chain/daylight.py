@@ -150,8 +150,9 @@ def _uncertainty(site: Site, source: NDArray[np.int8], clear_index: Floats, cosi
     plane = _sensor_share(site, "poa_irradiance_w_m2", SOURCE_UNCERTAINTY["plane_sensor"])
     level = _sensor_share(site, "global_horizontal_irradiance_w_m2", SOURCE_UNCERTAINTY["horizontal_sensor"])
     turned = float(np.hypot(level, TRANSPOSITION_UNCERTAINTY))
-    by_source = np.array([np.nan, plane, turned, float(np.hypot(turned, SOURCE_UNCERTAINTY["neighbour"])),
-                          SOURCE_UNCERTAINTY["imported"]])
+    away = _sensor_share(site, "neighbour_global_horizontal_irradiance_w_m2", SOURCE_UNCERTAINTY["neighbour"])
+    imported = _sensor_share(site, "imported_global_horizontal_irradiance_w_m2", SOURCE_UNCERTAINTY["imported"])
+    by_source = np.array([np.nan, plane, turned, float(np.hypot(turned, away)), imported])
     base = by_source[source]
     # A low sun on the plane and a broken sky make every source less sure; a clear sky helps the distant ones.
     slant = 1.0 + 0.6 * np.clip(0.35 - cosine, 0.0, 0.35) / 0.35

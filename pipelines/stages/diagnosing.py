@@ -11,6 +11,7 @@ from time import perf_counter
 from typing import TYPE_CHECKING
 
 from pipelines.errors import plainly
+from pipelines.stages.borrowed_light import BorrowedLight
 from pipelines.stages.moments import whole_days_until
 from pipelines.stages.provenance import inputs_of, software
 
@@ -92,6 +93,7 @@ class _Round:
                  progress: Callable[[str], None]) -> None:
         self._fleet, self._ledger, self._as_of, self._again, self._progress = fleet, ledger, as_of, again, progress
         self._inputs: dict[str, str] = {}
+        self._borrowed: BorrowedLight | None = None
         self.report = DiagnoseReport()
 
     def jobs(self, site_ids: Iterable[str]) -> Iterator[SiteJob]:
@@ -103,16 +105,28 @@ class _Round:
             events = tuple(event for event in self._fleet.service_events
                            if event.site_id == site_id and (until is None or event.when_utc <= until))
             try:
-                self._inputs[site_id] = inputs_of(site, events, settings, until, self._ledger.inputs_digest(site_id))
+                self._inputs[site_id] = self._inputs_of(site, events, settings, until)
                 if not self._again and self._is_current(site_id):
                     self.report.unchanged.append(site_id)
                     self._progress(site_id)
                     continue
                 readings, left_out = self._readings(site, until, settings)
+                site, readings, lent = self._light(settings).lend(site, readings)
+                self._inputs[site_id] = self._inputs_of(self._fleet.sites[site_id], events, settings, until)
             except Exception as error:                          # the ledger of one site must not stop the rest
                 self.keep(_failure(site_id, error))
                 continue
-            yield SiteJob(site, readings, events, until, settings, (*notes, *left_out))
+            yield SiteJob(site, readings, events, until, settings, (*notes, *left_out, *lent))
+
+    def _light(self, settings: "Settings") -> BorrowedLight:
+        if self._borrowed is None:
+            self._borrowed = BorrowedLight(self._fleet, self._ledger, settings)
+        return self._borrowed
+
+    def _inputs_of(self, site: "Site", events: "tuple[ServiceEvent, ...]", settings: "Settings",
+                   until: datetime | None) -> str:
+        return inputs_of(site, events, settings, until,
+                         self._ledger.inputs_digest(site.id) + self._light(settings).digest(site))
 
     def _readings(self, site: "Site", until: datetime | None,
                   settings: "Settings") -> "tuple[SiteReadings, tuple[str, ...]]":
