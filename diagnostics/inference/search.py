@@ -227,14 +227,16 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
                             known=[a.known() for a in accepted], base=base)
     if len(accepted) > 1:
         accepted = _refit(accepted, signatures, noise, profiles, directions, settings, base)
+        accepted = _standing_before(accepted, signatures, noise, profiles, directions, settings)
     return accepted, weighed
 
 
 def _without_excluded(signatures: Signatures, accepted: list[Accepted]) -> Signatures:
-    """Leave out causes that an accepted one of their own group excludes."""
+    """Leave out causes that an accepted one of their own group excludes, and forms that one bears witness against."""
     taken = {a.cause.group: a.cause.code for a in accepted if a.cause.group}
-    keep = np.array([case.cause.group not in taken or taken[case.cause.group] == case.cause.code
-                     for case in signatures.cases], dtype=bool)
+    denied = {form for a in accepted for form in a.cause.bears_against}
+    keep = np.array([(case.cause.group not in taken or taken[case.cause.group] == case.cause.code)
+                     and (case.cause.code, case.form.name) not in denied for case in signatures.cases], dtype=bool)
     return signatures if keep.all() else replaced_cases(signatures, keep)
 
 
@@ -256,6 +258,32 @@ def _refit(accepted: list[Accepted], signatures: Signatures, noise: Noise, profi
         if again.cause.code not in taken:
             current[place] = again
     return _merged([a for a in current if a.course.any()])
+
+
+def _standing_before(accepted: list[Accepted], signatures: Signatures, noise: Noise, profiles: Profiles,
+                     directions: list[Direction], settings: Settings) -> list[Accepted]:
+    """
+    Keep a cause that stands from the first day only if it shows before anything else began.
+
+    What a later fault does beyond its signature would else be laid at the door of a cause that was always there.
+    """
+    dated = [a.onset for a in accepted if a.kind != "day_one"]
+    first = min(dated, default=0)
+    if first < LEAST_BASELINE_DAYS:
+        return accepted
+    values = noise.values.copy()
+    values[first:] = np.nan
+    before = Noise(values, noise.variance)
+    kept = []
+    for item in accepted:
+        if item.kind != "day_one" or item.case is None:
+            kept.append(item)
+            continue
+        own = replaced_cases(signatures, np.array([c.cause.code == item.cause.code for c in signatures.cases]))
+        weighed = weigh_all(own, before, profiles, directions, settings)
+        if weighed.probability.get(item.cause.code, 0.0) > weighed.probability["nothing"]:
+            kept.append(item)
+    return kept
 
 
 def _emptied(accepted: Accepted) -> Accepted:

@@ -232,7 +232,7 @@ def test_an_interval_is_explained_link_by_link_with_what_was_logged(small_fleet,
     assert run("explain", "draw-camp", "--at", "2026-05-10 12:00", "--fleet", small_fleet, "--out", small_run) == 0
     said = capsys.readouterr().out
     links = [line for line in said.splitlines() if line and not line.startswith(" ")]
-    assert links[1:] == ["sun", "light", "cells", "array", "drive", "well", "pipes", "pump", "meter",
+    assert links[1:] == ["sun", "light", "cells", "array", "drive", "start", "well", "pipes", "pump", "meter",
                          "logged in this interval"]
     assert "expected flow" in said
     assert "Irradiance in the array plane" in said
