@@ -42,7 +42,8 @@ _TOUCHES: dict[str, tuple[str, ...]] = {
     "replaced_motor": ("efficiency",), "replaced_drive": ("efficiency", "array"),
     "replaced_module": ("array", "voltage"), "replaced_meter": ("meter",),
     "replaced_sensor": ("array", "voltage", "level", "pressure"), "changed_setting": ("array", "efficiency"),
-    "rehabilitated_well": ("head", "drawdown"), "lowered_pump": ("head", "friction"), "replaced_battery": (),
+    "rehabilitated_well": ("head", "rest level", "drawdown"), "lowered_pump": ("head", "friction"),
+    "replaced_battery": (),
 }
 
 

@@ -85,6 +85,10 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     weather = pd.DataFrame({name: chain.readings.sound(name) for name in WEATHER_CHANNELS},
                            index=chain.readings.values.index)
     expected = expect(site, weather, chain.readings.interval_s, model=model)
+    # While it runs the pump is not throttled by the probe that will stop it; the stops are counted by themselves.
+    running_site = _not_held_by_its_probe(site)
+    if model is not None and running_site is not site:
+        model = SiteModel.build(running_site)
     intervals = build_intervals(site, chain.readings, expected, model, settings, as_of_utc=as_of_utc)
     looked = chain if model is None else look_at_water(site, chain, *_due_flows(model, intervals))
     if looked.readings is not chain.readings:
@@ -92,7 +96,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     chain, readings = looked, looked.readings
     judgeable = judge(site, intervals, settings)
     summaries = daily_summaries(site, readings, intervals, judgeable, as_of_utc=as_of_utc)
-    signatures = compute_signatures(site, intervals, judgeable, lambda health: _build(site, health), model,
+    signatures = compute_signatures(site, intervals, judgeable, lambda health: _build(running_site, health), model,
                                     frozenset(name for name in intervals.read if intervals.has(name)),
                                     causes=_causes_to_weigh(summaries))
     event_day = _event_days(site, service_events, intervals)
@@ -144,6 +148,13 @@ def _causes_to_weigh(summaries: Summaries) -> dict[str, Cause]:
     """
     late_h = summaries.values["clock"].rolling(7, min_periods=3).median().abs().max()
     return {code: cause for code, cause in _WEIGHED.items() if code != "clock_shift" or late_h >= LEAST_CLOCK_H}
+
+
+def _not_held_by_its_probe(site: Site) -> Site:
+    """Return the site as it is between two stops by the low-water probe; the same where a probe stops nothing."""
+    if site.well.low_water_probe_depth_m is None or not site.drive.has_low_water_stop:
+        return site
+    return site.model_copy(update={"drive": site.drive.model_copy(update={"has_low_water_stop": False})})
 
 
 def _may_rest(site: Site) -> bool:

@@ -104,6 +104,9 @@ class Cause:
     family_weight: Mapping[str, float] = field(default_factory=dict)    # multiplies the prior
     # Causes of one group exclude each other: a meter that stands does not also read high.
     group: str = ""
+    # (code, form) of what this cause, once shown, bears witness against: a pump held by its low-water probe says that
+    # the water is truly low, whatever else is thought of the level sensor.
+    bears_against: tuple[tuple[str, str], ...] = ()
     kind: Literal["health", "sensor", "stop", "after_meter", "rule"] = "health"
 
     def possible(self, setting: Setting, channels: frozenset[str]) -> bool:

@@ -88,11 +88,15 @@ CAUSES: tuple[Cause, ...] = (
         moves="all water is lifted further than described, since the first day",
         forms=(Form("higher", _HEADS,
                     health=lambda s, setting: Health(extra_static_head_m=s * setting.head_m),
-                    size=lambda s, setting: s * setting.head_m),),
+                    size=lambda s, setting: s * setting.head_m),
+               # A level sensor tells the rest level from the first day apart from all other heights.
+               Form("rest level", _HEADS, health=lambda s, setting: Health(extra_static_level_m=s * setting.head_m),
+                    size=lambda s, setting: s * setting.head_m, applies=lambda setting: setting.level_logged)),
         shapes={"day_one": 1.0}, prior=0.03, size_unit="m", size_means="metres of head that the site file lacks",
         test="Survey again: dip the well, level the outlet, measure the pipe.",
         readings=("Height, level or pipe differ from the site file by the stated head.",), parts=("dip meter",),
         dangers=("C1", "H1"), owner_of_cause="designer", owner_action="Nothing to do.", needs=("flow_m3_s",),
         look_alikes={"falling_water_table": "dip the well: level as described means the survey, deeper the source",
+                     "level_sensor_fault": "dip by hand against the level sensor",
                      "worn_pump": "the record: no onset since commissioning means the sheet is wrong"}),
 )

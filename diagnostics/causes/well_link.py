@@ -107,6 +107,7 @@ CAUSES: tuple[Cause, ...] = (
         owner_of_cause="well owner or water source",
         owner_action="Do not bridge the probe: it keeps the pump from running dry.", urgency="two_weeks",
         families=SUBMERSIBLE | JETS | {"multistage_booster"}, kind="stop",
+        bears_against=(("level_sensor_fault", "well deeper"),),
         look_alikes={"drive_stopped": "dip the well: water at the probe means the well, not the drive",
                      "level_sensor_fault": "dip by hand: water well above the probe means probe or wire",
                      "motor_fault": "pauses: all alike is a timer, growing with heat is the motor"}),

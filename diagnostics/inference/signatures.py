@@ -19,6 +19,7 @@ from diagnostics.sufficiency import Judgeable
 
 Vector = NDArray[np.float64]
 SAMPLE_ROWS = 96
+SENSOR_DEPTH_M = 0.3        # standard uncertainty of the depth at which a level sensor was hung
 POSITION = {name: number for number, name in enumerate(FEATURE_NAMES)}
 
 
@@ -287,19 +288,24 @@ def tolerance_runs(setting: Setting) -> dict[str, tuple[Health, Misreading]]:
     well = setting.site.well
     level = well.level_uncertainty_m if well.level_uncertainty_m is not None else (0.1 if well.kind == "open" else 1.0)
     survey = 0.03 * setting.head_m
-    head = float(np.hypot(level, survey)) if not setting.level_logged else survey
     loss = (0.3 * setting.friction_m + 0.01 * setting.head_m) / setting.rated_flow_m3_s**2
     pump = setting.site.pump
     efficiency = 1.12 if pump.displacement_m3_rev is not None else 1.05 if pump.power_table else 1.04
     sound = Misreading()
     found = {
         "array": (Health(irradiance_ratio=0.96), sound),
-        "head": (Health(extra_static_level_m=head), sound),
         "efficiency": (Health(motor_efficiency_ratio=efficiency), sound),
         "friction": (Health(delivery_loss_s2_m5=loss), sound),
         "voltage": (Health(voltage_ratio=0.985), sound),
         "temperature": (HEALTHY, Misreading(module_temperature_k=4.0)),
     }
+    if setting.level_logged:
+        # The sensor shows the rest level itself: heights may still be surveyed wrong, the described level by no more
+        # than its own uncertainty and that of the depth at which the sensor hangs.
+        found["head"] = (Health(extra_static_head_m=survey), sound)
+        found["rest level"] = (Health(extra_static_level_m=float(np.hypot(level, SENSOR_DEPTH_M))), sound)
+    else:
+        found["head"] = (Health(extra_static_level_m=float(np.hypot(level, survey))), sound)
     if well.drawdown_linear_s_m2 + well.drawdown_quadratic_s2_m5 > 0.0:
         # A test pumping of hours says what a well gives over months to about a third.
         found["drawdown"] = (Health(well_loss_ratio=1.3), sound)
