@@ -18,6 +18,8 @@ Flags = NDArray[np.bool_]
 # Doubt that is itself evidence: the value is kept for the diagnosis, never for the delivered volume.
 _EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEGATIVE_FLOW | Mask.TOTAL_RESET
                      | Mask.CLOCK)
+# Mornings from which a site's own start can be told.
+LEAST_START_DAYS = 5
 WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
                     "direct_normal_irradiance_w_m2", "neighbour_global_horizontal_irradiance_w_m2",
                     "imported_global_horizontal_irradiance_w_m2", "air_temperature_c", "module_temperature_c",
@@ -183,6 +185,9 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         idle = ((voltage > 1.05 * expected["expected_array_voltage_v"].to_numpy(dtype=np.float64))
                 & (current < 0.15 * expected["expected_array_current_a"].to_numpy(dtype=np.float64)))
         turning = turning & ~(idle & ~flowing)
+        if site.array is not None and site.wind is None and site.drive.kind != "battery_bus":
+            light = expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64)
+            should = should & (light > _own_start(light, turning.astype(bool), day))
     # A pump that turns is not held by its float, whatever level the float is thought to sit at.
     if not np.isfinite(read.get("tank_full_ratio", unknown)).any():
         full = full & ~turning.astype(bool)
@@ -286,6 +291,23 @@ def _probably_full(turning: Flags, should: Flags, hours: Vector, day: NDArray[np
         idle = ~ran_that_day if lag == 1 else ~ran_that_day & np.concatenate(([False], excused[:-1]))
         excused |= idle & before_that
     return np.asarray(full | (should & ~turning & excused[day]))
+
+
+def _own_start(poa: Vector, turning: Flags, day: NDArray[np.intp]) -> float:
+    """
+    Return the light below which this site is not expected to start: what it has itself been seen to need. [W/m2]
+
+    Start thresholds and restart delays are rarely printed as they are, and a dull day below the light in which a pump
+    starts every morning is no stop. Taken from the first turning reading of each day; not above 350 W/m2, so that a
+    site that its float holds until noon is still asked why it stands in full sun.
+    """
+    ran = np.flatnonzero(turning & np.isfinite(poa))
+    if ran.size == 0:
+        return 0.0
+    first = ran[np.concatenate(([True], day[ran][1:] != day[ran][:-1]))]
+    if len(first) < LEAST_START_DAYS:
+        return 0.0
+    return min(1.2 * float(np.median(poa[first])), 350.0)
 
 
 def _due_flow(model: Any, power: Vector, flow: Vector, x_power: Vector, x_flow: Vector, day: NDArray[np.intp],

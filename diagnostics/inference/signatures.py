@@ -252,6 +252,7 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
         for name, run in directions.items():
             nuisance[name] = table.shifts[row[run]]
         nuisance["gauge"] = _gauge_shift(bench, healthy)
+        nuisance["gauge height"] = _gauge_height_shift(setting)
     for number, case in enumerate(cases):
         if case.form.direct is not None:
             for name, shift in case.form.direct(case.severity, setting).items():
@@ -263,6 +264,17 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
             loose[number, POSITION[name]] = size
     inexactness = np.array([case.form.inexactness for case in cases])
     return Signatures(cases, shifts, loss, loose, inexactness, nuisance, priors)
+
+
+def _gauge_height_shift(setting: Setting) -> Vector:
+    """
+    Return what 0.7 m of gauge height and zero does to the pressure, at every flow alike.
+
+    No sheet says at which height a gauge is tapped or in what state its zero is: common practice, half a metre each.
+    """
+    shift = np.zeros(len(FEATURE_NAMES))
+    shift[POSITION["pressure_low_flow"]] = shift[POSITION["pressure_high_flow"]] = 0.7 / setting.head_m
+    return shift
 
 
 def _gauge_shift(bench: "_Bench", healthy: Any) -> Vector:
