@@ -87,9 +87,9 @@ def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vect
     Fit how fast the stored water falls at night beyond what is metered out, and put it down by day.
 
     Stored volume plus metered draw less metered inflow stays level over the night of a tank that holds. A line is
-    fitted to all readings of each two hours, so that the noise of a level sensor averages out; of these lines the
-    night keeps those that fall no faster than the quietest does within their errors: every user sleeps for some
-    hours, a hole never.
+    fitted to all readings on either side of midnight, so that the noise of a level sensor averages out; where the
+    draw is not metered, to each two hours. Of these lines the night keeps those that fall no faster than the
+    quietest does within their errors: every user sleeps for some hours, a hole never.
     """
     rated = intervals.scales.rated_flow_m3_s
     if not np.isfinite(rated):
@@ -101,7 +101,8 @@ def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vect
     night &= intervals.tank_volume_m3 > 0.02 * np.nanmax(intervals.tank_volume_m3)
     if not night.any():
         return
-    rate, error, day, length = _falling_lines(intervals, held, passed + metered, night, seconds, area_m2)
+    rate, error, day, length = _falling_lines(intervals, held, passed + metered, night, seconds, area_m2,
+                                              whole_nights=name == "night_loss")
     days = len(intervals.days)
     count = np.bincount(day, weights=length, minlength=days)
     quietest, its_error = np.full(days, np.inf), np.full(days, np.inf)
@@ -122,14 +123,15 @@ def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vect
 
 
 def _falling_lines(intervals: Intervals, held: Vector, passed: Vector, night: NDArray[np.bool_], seconds: Vector,
-                   area_m2: float) -> tuple[Vector, Vector, NDArray[np.intp], Vector]:
+                   area_m2: float, *, whole_nights: bool) -> tuple[Vector, Vector, NDArray[np.intp], Vector]:
     """Return fall of each block of the night, its standard error [m3/s], its day and the time it covers [s]."""
     step = float(np.median(seconds))
     per_block = max(4, round(BLOCK_S / step))
     at = np.flatnonzero(night)
     time = (intervals.index[at] - intervals.index[0]).total_seconds().to_numpy(dtype=np.float64)
     # No block reaches over midnight, where the day that it counts for changes.
-    block = (time // (per_block * step)).astype(np.int64) * len(intervals.days) + intervals.day[at]
+    part = intervals.hour[at] // 12.0 if whole_nights else time // (per_block * step)
+    block = part.astype(np.int64) * len(intervals.days) + intervals.day[at]
     _, first, block = np.unique(block, return_index=True, return_inverse=True)
     size = np.bincount(block).astype(np.float64)
     x = time - time[first][block]
