@@ -14,17 +14,30 @@ def _light(severity: float, setting: Setting) -> Health:
     return Health(irradiance_ratio=1.0 - severity)
 
 
-def _shade(sign: float) -> Form:
-    def shift(severity: float, setting: Setting) -> Mapping[str, float]:
-        # A low obstacle takes the low sun on one side of the day and leaves noon alone.
-        names = ("current", "power") if setting.voltage_logged else ("power",)
-        moved: dict[str, float] = {"power_morning_less_afternoon": -sign * severity}
-        for name in names:
-            moved |= {f"{name}_low_sun": -0.5 * severity, f"{name}_mid_sun": -0.4 * severity,
-                      f"{name}_high_sun": -0.08 * severity}
-        return moved
+# How much of it falls on weak, middling or strong sun hangs on how high the obstacle reaches and on the season's sun;
+# only the two sides of the day, set against each other, know nothing of that. Weak sun is mostly cloud, without shadow.
+_SHADE_BY_SUN = {"low": 0.2, "mid": 0.15, "high": 0.1}
 
-    return Form("morning" if sign > 0 else "afternoon", fixed(0.08, 0.15, 0.25, 0.4, 0.6), direct=shift)
+
+def _shade(sign: float, *, in_volts: bool = False) -> Form:
+    """A soft shadow takes amperes; a hard one makes bypass diodes conduct, and the same power is missing in volts."""
+    def shift(severity: float, setting: Setting) -> Mapping[str, float]:
+        # A low obstacle takes the low sun on one side of the day and leaves noon alone. Weak and middling sun hold
+        # about a fifth of half a day's energy: whoever takes more reaches into strong sun.
+        names = ("power",) if not setting.voltage_logged else ("voltage",) if in_volts else ("current", "power")
+        moved: dict[str, float] = {"power_morning_less_afternoon": -sign * severity}
+        strong = 0.08 * severity + 0.7 * max(severity - 0.2, 0.0)
+        for name in names:
+            moved |= {f"{name}_low_sun": -0.3 * severity, f"{name}_mid_sun": -0.5 * severity,
+                      f"{name}_high_sun": -strong}
+        return moved | {"top_flow": -strong}
+
+    loose = {f"{name}_{part}_sun": size for name in ("current", "voltage", "power")
+             for part, size in _SHADE_BY_SUN.items()}
+    loose |= {"top_flow": 0.1, "power_hot_less_cool": 0.1, "voltage_hot_less_cool": 0.05}
+    side = "morning" if sign > 0 else "afternoon"
+    return Form(f"{side}, bypassed" if in_volts else side, fixed(0.08, 0.15, 0.25, 0.4, 0.6), direct=shift,
+                loose=loose, applies=lambda setting: setting.voltage_logged or not in_volts)
 
 
 def _both_sides(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -124,7 +137,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="shaded_array", label="Shade on the array", link="array",
         moves="low sun on one side of the day, on clear days only",
-        forms=(_shade(1.0), _shade(-1.0),
+        forms=(_shade(1.0), _shade(-1.0), _shade(1.0, in_volts=True), _shade(-1.0, in_volts=True),
                Form("both sides", fixed(0.1, 0.2, 0.35, 0.6), direct=_both_sides, weight=0.5)),
         shapes={"ramp": 0.4, "seasonal": 0.25, "step": 0.25, "day_one": 0.1}, prior=0.02, size_unit="1",
         size_means="share of power lost in the shaded half of the day",

@@ -18,6 +18,11 @@ from diagnostics.sufficiency import Judgeable
 
 Vector = NDArray[np.float64]
 
+# A tree or roof that shades a well-sited array seldom reaches higher than this into the sky.
+OBSTACLE_TOP_DEG = 50.0
+# Plane irradiance over clear sky from which most of the light is beam.
+LEAST_CLEAR = 0.75
+
 
 def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
     """
@@ -54,7 +59,20 @@ def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
         drawdown_at_flow_m=intervals.drawdown_at_flow_m, pressure_at_flow_pa=intervals.pressure_at_flow_pa,
         static_level_m=intervals.static_level_m, electrical_ok=judgeable.electrical,
         hydraulic_ok=judgeable.hydraulic, rated_flow_m3_s=intervals.scales.rated_flow_m3_s,
-        head_scale_m=intervals.scales.head_m, hot_from_c=hot_limit(site))
+        head_scale_m=intervals.scales.head_m, hot_from_c=hot_limit(site), low_beam=_low_beam(intervals))
+
+
+def _low_beam(intervals: Intervals) -> NDArray[np.bool_]:
+    """
+    Say where the sun stands clear and low enough for an obstacle to reach it.
+
+    Under cloud nothing casts a shadow, so a dull day tells nothing of shade, least of all that it is gone; the high
+    sun of noon stands over trees and roofs and would only thin out what the low sun shows.
+    """
+    clear = _column(intervals.expected, "clear_sky_poa_w_m2")
+    with np.errstate(invalid="ignore"):
+        beam = intervals.poa_w_m2 > LEAST_CLEAR * clear
+        return np.asarray(beam & (intervals.sun_elevation_deg < OBSTACLE_TOP_DEG))
 
 
 def hot_limit(site: Site) -> float:

@@ -49,6 +49,7 @@ class Rows:
     rated_flow_m3_s: float
     head_scale_m: float
     hot_from_c: float = 30.0        # air temperature from which drives begin to derate
+    low_beam: NDArray[np.bool_] | None = None   # clear sun low enough for an obstacle; None: all of them
 
 
 @dataclass(frozen=True)
@@ -134,16 +135,21 @@ def ratio_table(rows: Rows) -> Table:
 def _electrical(rows: Rows, table: Table) -> None:
     ok = rows.electrical_ok
     split = np.isfinite(rows.current_a) & np.isfinite(rows.voltage_v)
+    # Where a load line sets the array's voltage it falls to a small part at the verge of starting; a ratio to that says
+    # how far the verge is known and nothing of the array.
+    with np.errstate(invalid="ignore"):
+        upheld = rows.healthy_voltage_v > 0.4 * float(np.nanmax(rows.healthy_voltage_v, initial=0.0))
     for bin_name, (low, high) in SUN_EDGES_W_M2.items():
         inside = ok & (rows.poa_w_m2 >= low) & (rows.poa_w_m2 < high)
-        _ratio(rows, table, f"current_{bin_name}_sun", rows.current_a, rows.healthy_current_a, inside & split)
+        _ratio(rows, table, f"current_{bin_name}_sun", rows.current_a, rows.healthy_current_a, inside & split & upheld)
         with np.errstate(invalid="ignore", divide="ignore"):
             deficit = rows.voltage_v / rows.healthy_voltage_v - 1.0
-        _mean(rows, table, f"voltage_{bin_name}_sun", deficit, inside & split)
+        _mean(rows, table, f"voltage_{bin_name}_sun", deficit, inside & split & upheld)
         _ratio(rows, table, f"power_{bin_name}_sun", rows.power_w, rows.healthy_power_w, inside & ~split)
     sunny = ok & (rows.poa_w_m2 > 200.0)
+    low_beam = np.ones_like(ok) if rows.low_beam is None else rows.low_beam
     for part, chosen in (("am", rows.before_noon == 1.0), ("pm", rows.before_noon == 0.0)):
-        _ratio(rows, table, part, rows.power_w, rows.healthy_power_w, sunny & chosen, least=4)
+        _ratio(rows, table, part, rows.power_w, rows.healthy_power_w, sunny & chosen & low_beam, least=2)
     _difference(table, "power_morning_less_afternoon", "am", "pm")
     strong = ok & (rows.poa_w_m2 > 450.0) & np.isfinite(rows.air_temperature_c)
     if strong.sum() >= 12:
