@@ -28,8 +28,9 @@ def _shade(sign: float, *, in_volts: bool = False) -> Form:
         moved: dict[str, float] = {"power_morning_less_afternoon": -sign * severity}
         strong = 0.08 * severity + 0.7 * max(severity - 0.2, 0.0)
         for name in names:
-            moved |= {f"{name}_low_sun": -0.3 * severity, f"{name}_mid_sun": -0.5 * severity,
-                      f"{name}_high_sun": -strong}
+            moved |= {f"{name}_mid_sun": -0.5 * severity, f"{name}_high_sun": -strong}
+            if not in_volts:        # in the even light of weak sun no diode conducts
+                moved[f"{name}_low_sun"] = -0.3 * severity
         return moved | {"top_flow": -strong}
 
     loose = {f"{name}_{part}_sun": size for name in ("current", "voltage", "power")
