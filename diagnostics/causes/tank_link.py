@@ -51,7 +51,9 @@ CAUSES: tuple[Cause, ...] = (
         shapes={"step": 0.5, "ramp": 0.45, "day_one": 0.05}, prior=0.02, size_unit="1",
         size_means="steady loss over rated flow",
         test="Close all outlets for a night and mark the level.",
-        readings=("The level falls with all outlets shut: the tank; it holds: a line or a tap.",),
+        readings=("The level falls with all outlets shut: the tank; it holds: a line or a tap.",
+                  "Where no meter logs the draw, users who draw all night look the same: ask them, and see that taps "
+                  "and trough valves are shut before the level is marked."),
         parts=("sealant", "outlet fitting", "trough valve kit"), dangers=("H1", "C1", "W1"),
         owner_of_cause="user or operator",
         owner_action="Look for wet ground at the tank and the troughs; see whether a tap or trough valve runs.",

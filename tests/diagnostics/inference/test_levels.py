@@ -140,3 +140,5 @@ def test_a_level_at_which_the_probe_stops_the_pump_is_real():
     assert "low_water_cutout" in found
     assert "level_sensor_fault" not in found
     assert found["falling_water_table"].size == pytest.approx(8.0, rel=0.25)
+    # The first two metres fell on the ninth day; a pump throttled in thought by its probe would put it at the first.
+    assert abs((pd.Timestamp(found["falling_water_table"].onset) - pd.Timestamp("2025-03-09")).days) <= 4
