@@ -67,12 +67,15 @@ def interval_states(site: Site, intervals: Intervals) -> dict[str, Flags]:
     """
     voltage = intervals.channel("array_voltage_v")
     x_voltage = intervals.expected["expected_array_voltage_v"].to_numpy(dtype=np.float64)
+    x_current = intervals.expected["expected_array_current_a"].to_numpy(dtype=np.float64)
     power_known = np.isfinite(intervals.power_w)
     with np.errstate(invalid="ignore"):
         stands = ~intervals.turning & ~(intervals.flowing & intervals.flow_known)
         stopped = intervals.should_run & stands
         opened = stopped & (voltage > 0.9 * x_voltage)
-        dead = stopped & (voltage < 0.25 * x_voltage)
+        # No voltage and no current is a dead array; no voltage under full current is a motor that cannot break away.
+        current = intervals.channel("array_current_a")
+        dead = stopped & (voltage < 0.25 * x_voltage) & ~(current > 0.3 * x_current)
         powered = power_known & (intervals.flow_at_power_m3_s > 0.35 * intervals.scales.rated_flow_m3_s)
         # Light: the array could give far more and shows it by its raised voltage; a dark array does not.
         light = (power_known & intervals.turning & (voltage > 1.03 * x_voltage)
