@@ -51,6 +51,7 @@ EXAMPLES: dict[str, dict[str, str]] = {
     "Owner": {"name": '"Ridge Sheep Company"', "email": '"owner@ridge.example"', "greeting_name": '"Marlow"'},
     "LogSource": {"profile": '"weekly-comma"', "files": '"ridge-well/*.csv*"', "logger_id": '"RW-01"',
                   "columns": '{"Chan 3" = "flow_m3_s"}'},
+    "WeatherFile": {"file": '"station.dat.gz"', "reader": '"surfrad"', "column": '"Global PSP [W/m^2]"'},
     "LoggerProfile": {
         "key": '"weekly-comma"', "says": '"Weekly export of the well loggers"', "header_starts_with": '"Date"',
         "thousands": '","', "columns": '["stamp", "flow", "volts"]', "widths": "[19, 8, 8]", "units_row": "1",

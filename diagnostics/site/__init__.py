@@ -1,7 +1,7 @@
 """What an installer knows of a site, as frozen descriptions that refuse nonsense."""
 
 from diagnostics.site.drive import Drive
-from diagnostics.site.model import FlowMeter, Guarantee, LogSource, Owner, Sensor, Site
+from diagnostics.site.model import FlowMeter, Guarantee, LogSource, Owner, Sensor, Site, WeatherFile
 from diagnostics.site.pump import (
     POSITIVE_DISPLACEMENT,
     SURFACE,
@@ -17,5 +17,5 @@ from diagnostics.site.water import Demand, PipeRun, Pipework, Tank, Well
 __all__ = [
     "POSITIVE_DISPLACEMENT", "SURFACE", "Array", "Battery", "CurvePoint", "Demand", "Drive", "Ejector", "FlowMeter",
     "Guarantee", "LogSource", "Module", "Motor", "Owner", "PipeRun", "Pipework", "PowerTablePoint", "Pump", "Sensor",
-    "Site", "Tank", "Well", "WindTurbine",
+    "Site", "Tank", "WeatherFile", "Well", "WindTurbine",
 ]

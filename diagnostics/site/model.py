@@ -45,6 +45,16 @@ class LogSource(Described):
     columns: dict[str, str] = Field(default_factory=dict, description="File column -> channel, beside the profile's.")
 
 
+class WeatherFile(Described):
+    """A file of imported light, used where neither the site's own sensor nor a near site's is known."""
+
+    file: str = Field(min_length=1, description="Path below the fleet folder's weather/, for instance 'day.dat.gz'.")
+    reader: Literal["bsrn", "crn", "epw", "midc", "nsrdb_psm4", "pvgis_hourly", "solrad", "srml", "surfrad",
+                    "tmy3"] = Field(description="Public format of the file.")
+    column: str = Field(default="", description="Column of global horizontal irradiance in W/m2, where the format "
+                        "leaves that open.")
+
+
 class Guarantee(Described):
     """What was promised, translated to physics before anything is compared."""
 
@@ -150,6 +160,8 @@ class Site(Described):
     guarantee: Guarantee | None = Field(default=None, description="What was promised.")
     owner: Owner = Field(default=Owner(), description="Who gets the monthly letter.")
     logs: list[LogSource] = Field(default_factory=list, description="Loggers of the site.")
+    weather: list[WeatherFile] = Field(
+        default_factory=list, description="Imported light; left out takes that of fleet.toml.")
     note: str = Field(default="", description="Remark; nothing is computed from it.")
     parts_absent: list[Literal["array", "drive", "pump", "well", "pipework"]] = Field(
         default_factory=list, description="Parts this site does not have; nothing is judged that needs them.")

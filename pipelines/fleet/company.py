@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, field_validator, model_validator
 
+from diagnostics.site import WeatherFile
 from diagnostics.site.described import Described
 
 _ADDRESS = r"^[^@\s,;<>]+@[^@\s,;<>]+$"
@@ -55,6 +56,7 @@ class Company(Described):
     water_value_per_m3: float | None = Field(default=None, ge=0, description="What a cubic metre is worth.")
     currency: str = Field(default="", max_length=12, description="Code or sign of the currency of that value.")
     depot: Depot | None = Field(default=None, description="Where the truck starts.")
+    weather: list[WeatherFile] = Field(default_factory=list, description="Imported light for sites that name none.")
     thresholds: dict[str, ThresholdChange] = Field(
         default_factory=dict, description="Name of a threshold -> its value here and why.")
     note: str = Field(default="", description="Remark.")

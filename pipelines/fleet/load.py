@@ -18,6 +18,7 @@ from pipelines.fleet.problems import Problem
 from pipelines.fleet.service_log import read_service_log
 from pipelines.fleet.thresholds import check_thresholds, with_changes
 from pipelines.fleet.toml_text import TomlFile, TomlUnreadableError, read_toml
+from pipelines.fleet.weather_files import check_weather
 
 if TYPE_CHECKING:
     from pipelines.ingest.profile import LoggerProfile
@@ -95,6 +96,7 @@ def load_fleet(folder: Path) -> Fleet:
         fleet.problems += problems
     if (folder / "weather").is_dir():
         fleet.weather_files = sorted(path for path in (folder / "weather").rglob("*") if path.is_file())
+    fleet.problems += check_weather(fleet)
     return fleet
 
 

@@ -5,19 +5,28 @@ import json
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from pipelines.errors import LoggerFileError
+from pipelines.fleet.weather_files import ImportedSeries, read_weather_file, weather_of
+from pipelines.ledger.archive import sha256_of
+
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import numpy as np
     from numpy.typing import NDArray
 
     from diagnostics.readings import SiteReadings
     from diagnostics.settings import Settings
-    from diagnostics.site import Site
+    from diagnostics.site import Site, WeatherFile
     from pipelines.fleet import Fleet
     from pipelines.ledger import Ledger
 
 MOST_NEIGHBOURS = 4
 # Less sun than this without light costs no day its verdict, and is not worth hanging on other sites' readings. [h]
 LEAST_LACK_H = 3.0
+# A satellite or reanalysis series, as the chain takes it; one that holds elsewhere is no better than its distance.
+IMPORTED_UNCERTAINTY = 0.15
+FARTHEST_KM = 200.0
 _FACT = "lacks_light:"
 
 
@@ -32,6 +41,8 @@ class BorrowedLight:
     def __init__(self, fleet: "Fleet", ledger: "Ledger", settings: "Settings") -> None:
         self._fleet, self._ledger, self._km = fleet, ledger, settings.neighbour_light_km
         self._with_sensor: set[str] | None = None
+        self._read: dict[str, ImportedSeries] = {}
+        self._digests: dict[Path, str] = {}
 
     def digest(self, site: "Site") -> str:
         """Return the digest of all light a site may borrow, empty where it was seen to need none or there is none."""
@@ -39,6 +50,7 @@ class BorrowedLight:
             return ""
         told: list[object] = [[other.model_dump(mode="json"), self._ledger.inputs_digest(other.id)]
                               for other, _ in self._neighbours(site)]
+        told += [[one.model_dump(mode="json"), self._sha256_of(path)] for one, path in weather_of(self._fleet, site.id)]
         if not told:
             return ""
         return hashlib.sha256(json.dumps(told, sort_keys=True, default=str).encode()).hexdigest()
@@ -58,7 +70,7 @@ class BorrowedLight:
         site : Site
             With the uncertainty of what was borrowed, unless its sheet states one.
         readings : SiteReadings
-            With the channels that were borrowed.
+            With the channels that were borrowed: neighbours' first, imported where these know nothing either.
         notes : tuple of str
             Whose light it is, how far away, and for how long.
         """
@@ -71,7 +83,9 @@ class BorrowedLight:
         self._keep_lack(site.id, lacks)
         if not lacks:
             return site, readings, ()
-        return self._from_neighbours(site, readings, missing)
+        lent_site, lent, notes = self._from_neighbours(site, readings, missing)
+        lent_site, lent, more = self._from_files(lent_site, lent, missing)
+        return lent_site, lent, (*notes, *more)
 
     def _from_neighbours(self, site: "Site", readings: "SiteReadings", missing: "NDArray[np.bool_]"
                          ) -> "tuple[Site, SiteReadings, tuple[str, ...]]":
@@ -101,6 +115,53 @@ class BorrowedLight:
                 f"{100.0 * doubt:.0f} %.")
         return (with_uncertainty(site, shared_light.NEIGHBOUR, doubt),
                 shared_light.with_light(readings, shared_light.NEIGHBOUR, filled), (says,))
+
+    def _from_files(self, site: "Site", readings: "SiteReadings", missing: "NDArray[np.bool_]"
+                    ) -> "tuple[Site, SiteReadings, tuple[str, ...]]":
+        import numpy as np
+
+        from diagnostics.fleet_context import shared_light
+
+        filled = readings.sound_array(shared_light.IMPORTED)
+        lack = missing & ~np.isfinite(readings.sound_array(shared_light.NEIGHBOUR)) & ~np.isfinite(filled)
+        notes, doubts = [], []
+        for described, path in weather_of(self._fleet, site.id):
+            try:
+                series = self._series(described, path)
+            except LoggerFileError as error:
+                notes.append(f"Imported light was not used: {error}")
+                continue
+            there, away = _place_of(series, site)
+            if away > FARTHEST_KM:
+                notes.append(f"Imported light was not used: {described.file} holds {away:.0f} km away.")
+                continue
+            self._ledger.archive.keep(path)
+            light = shared_light.LevelLight(
+                series.global_horizontal_w_m2.index, np.full(len(series.global_horizontal_w_m2), series.interval_s),
+                series.global_horizontal_w_m2.to_numpy(dtype=float))
+            carried = shared_light.onto_intervals(light, there, site, readings.values.index, readings.interval_s)
+            lit = lack & np.isfinite(carried)
+            if lit.any():
+                filled, lack = np.where(lit, carried, filled), lack & ~lit
+                doubts.append(max(IMPORTED_UNCERTAINTY, shared_light.distance_uncertainty(away)))
+                hours = float((readings.interval_s.to_numpy(dtype=float) * lit).sum() / 3600.0)
+                notes.append(f"For {hours:.0f} h of sun no light is known here or near by; imported {described.file} "
+                             f"stands in, uncertain by {100.0 * doubts[-1]:.0f} %.")
+        if not doubts:
+            return site, readings, tuple(notes)
+        return (with_uncertainty(site, shared_light.IMPORTED, max(doubts)),
+                shared_light.with_light(readings, shared_light.IMPORTED, filled), tuple(notes))
+
+    def _series(self, described: "WeatherFile", path: "Path") -> ImportedSeries:
+        key = described.model_dump_json()
+        if key not in self._read:
+            self._read = {key: read_weather_file(path, described)}          # one at a time: they can be long
+        return self._read[key]
+
+    def _sha256_of(self, path: "Path") -> str:
+        if path not in self._digests:
+            self._digests[path] = sha256_of(path)
+        return self._digests[path]
 
     def _may_borrow(self, site: "Site") -> bool:
         return site.array is not None and "pump" not in site.parts_absent
@@ -146,6 +207,18 @@ def with_uncertainty(site: "Site", channel: str, doubt: float) -> "Site":
         return site
     sensor = Sensor(uncertainty_pct=min(100.0 * doubt, 100.0))
     return site.model_copy(update={"sensors": {**site.sensors, channel: sensor}})
+
+
+def _place_of(series: ImportedSeries, site: "Site") -> "tuple[Site, float]":
+    """Return a site that stands where a series holds, and how far away; the site itself where the file does not say."""
+    from diagnostics.fleet_context.neighbourhood import distances_km
+
+    if series.latitude_deg is None or series.longitude_deg is None:
+        return site, 0.0
+    there = site.model_copy(update={
+        "latitude_deg": series.latitude_deg, "longitude_deg": series.longitude_deg,
+        "altitude_m": site.altitude_m if series.altitude_m is None else series.altitude_m})
+    return there, float(distances_km([site, there])[0, 1])
 
 
 def _light_of(site: "Site", readings: "SiteReadings") -> "SiteReadings":

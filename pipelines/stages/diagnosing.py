@@ -11,7 +11,6 @@ from time import perf_counter
 from typing import TYPE_CHECKING
 
 from pipelines.errors import plainly
-from pipelines.stages.borrowed_light import BorrowedLight
 from pipelines.stages.moments import whole_days_until
 from pipelines.stages.provenance import inputs_of, software
 
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
     from diagnostics.site import Site
     from pipelines.fleet import Fleet
     from pipelines.ledger import Ledger
+    from pipelines.stages.borrowed_light import BorrowedLight
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +118,10 @@ class _Round:
                 continue
             yield SiteJob(site, readings, events, until, settings, (*notes, *left_out, *lent))
 
-    def _light(self, settings: "Settings") -> BorrowedLight:
+    def _light(self, settings: "Settings") -> "BorrowedLight":
         if self._borrowed is None:
+            from pipelines.stages.borrowed_light import BorrowedLight
+
             self._borrowed = BorrowedLight(self._fleet, self._ledger, settings)
         return self._borrowed
 

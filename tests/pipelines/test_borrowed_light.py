@@ -6,8 +6,11 @@ import shutil
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from diagnostics.fleet_context.shared_light import level_light
+from diagnostics.quality.masking import masked
 from pipelines.ingest import ingest_fleet
 from pipelines.ledger import Ledger
 from pipelines.stages.diagnosing import diagnose
@@ -95,3 +98,64 @@ def test_a_company_can_forbid_it(twins, tmp_path):
     twin = found["draw-twin"]
     assert not (twin.intervals["irradiance_source"].astype(str) == "neighbour").any()
     assert not twin.days["judged"].iloc[-6:-1].any()
+
+
+def write_hourly_year(path, light, site):
+    """Write an EPW file of measured hours: places of the columns after the EnergyPlus auxiliary programs manual."""
+    hours = pd.Series(light.global_horizontal_w_m2, index=light.when_utc - pd.Timedelta(hours=7)).resample(
+        "1h", closed="right", label="left").mean().dropna().tz_localize(None)
+    head = [f"LOCATION,Made,-,-,measured,0,{site.latitude_deg},{site.longitude_deg},-7.0,{site.altitude_m}",
+            *("-" for _ in range(7))]
+    rows = []
+    for when, ghi in hours.items():
+        cells = ["0"] * 35
+        cells[:5] = [str(when.year), str(when.month), str(when.day), str(when.hour + 1), "60"]
+        cells[5], cells[13] = "?", f"{ghi:.0f}"
+        rows.append(",".join(cells))
+    path.parent.mkdir(exist_ok=True)
+    path.write_text("\n".join([*head, *rows]) + "\n", encoding="utf-8")
+
+
+def test_an_imported_hourly_file_stands_in_where_nobody_near_knows_the_light(twins, tmp_path):
+    with (twins / "fleet.toml").open("a", encoding="utf-8") as sheet:
+        sheet.write('\n[[weather]]\nfile = "upland/2026.epw"\nreader = "epw"\n[thresholds.neighbour_light_km]\n'
+                    'value = 0\nwhy = "Our hills each have their own cloud."\n')
+    warned = load(twins)
+    assert [problem.severity for problem in warned.problems if "upland/2026.epw" in problem.says] == ["warning"]
+    _, found = worked_out(twins, tmp_path / "out")
+    assert not found["draw-twin"].days["judged"].iloc[-6:-1].any()
+    camp = warned.sites["draw-camp"]
+    with Ledger(tmp_path / "out") as ledger:
+        light = level_light(camp, masked(camp, ledger.read_site("draw-camp")))
+    (twins / "weather").mkdir(exist_ok=True)
+    write_hourly_year(twins / "weather" / "upland" / "2026.epw", light, camp)
+    report, found = worked_out(twins, tmp_path / "out")
+    assert report.done == ["draw-twin"]
+    twin, own = found["draw-twin"], found["draw-camp"]
+    dark = twin.days.index[-6:-1]
+    lit = twin.intervals[days_of(twin).isin(dark.astype(str)) & (twin.intervals["sun_elevation_deg"] > 15.0)]
+    assert (lit["irradiance_source"].astype(str) == "imported").all()
+    ratio = twin.days.loc[dark, "expected_m3"] / own.days.loc[dark, "expected_m3"]
+    # Hours do not know the cloud inside them: clear days agree, broken ones lie within the 95 % interval stated.
+    assert np.sort(np.abs(ratio - 1.0))[:2].max() < 0.01, ratio
+    assert (twin.days.loc[dark, "expected_low_m3"] <= own.days.loc[dark, "expected_m3"]).all()
+    assert (twin.days.loc[dark, "expected_high_m3"] >= own.days.loc[dark, "expected_m3"]).all()
+    width = (twin.days["expected_high_m3"] - twin.days["expected_low_m3"]) / twin.days["expected_m3"]
+    assert width.loc[dark].median() > 1.1 * width.iloc[2:12].median()
+    assert any("imported upland/2026.epw stands in" in note for note in twin.notes)
+    kept = [path for path in (tmp_path / "out" / "archive").rglob("*") if path.is_file()
+            and path.read_bytes() == (twins / "weather" / "upland" / "2026.epw").read_bytes()]
+    assert len(kept) == 1
+    report, _ = worked_out(twins, tmp_path / "out")
+    assert report.done == []
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")    # a reader of pvlib leaves it open
+def test_a_file_that_is_not_what_it_is_said_to_be_is_named_and_the_site_still_worked_out(twins, tmp_path):
+    sheet = twins / "sites" / "draw-twin.toml"
+    sheet.write_text(sheet.read_text("utf-8") + '\n[[weather]]\nfile = "junk.txt"\nreader = "surfrad"\n', "utf-8")
+    (twins / "weather").mkdir(exist_ok=True)
+    (twins / "weather" / "junk.txt").write_text("nothing of the kind\n", "utf-8")
+    report, found = worked_out(twins, tmp_path / "out")
+    assert not report.failed
+    assert any("Imported light was not used" in note and "junk.txt" in note for note in found["draw-twin"].notes)
