@@ -115,11 +115,14 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     plain["speed"] = _named(0.015, "speed_low_power", "speed_high_power")
     plain["pressure"] = _named(0.015, "pressure_low_flow", "pressure_high_flow")
     plain["tank"] = _named(0.05, "tank_gain", "tank_free_rise")
+    # Where no meter logs the draw, people who draw all night are no leak; only a change of it may be one.
+    plain["night use"] = _named(0.4, "night_use")
     plain |= _left_open_by(site)
     directions = [Direction(name, shift, one) for name, shift in plain.items() if np.any(shift != 0.0)]
     for name in ("weak-sun current", "weak-sun voltage"):
         directions += _drifting(name, plain.get(name), 0.3, days)
     directions += _drifting("array", plain.get("array"), 0.3, days)
+    directions += _drifting("night use", plain.get("night use"), 0.3, days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
     if warmth_k is not None and "temperature" in plain:
         # 4 K of temperature error for each 12 K of warmth: coefficients and mounting are known to about a third.
