@@ -31,7 +31,7 @@ WAYS = [(model, field, f"{split_field(field)[0]}_{suffix}") for model in models(
 def test_every_part_of_a_site_is_walked():
     assert {"Site", "Array", "Module", "Battery", "WindTurbine", "Drive", "Pump", "Motor", "Ejector", "CurvePoint",
             "PowerTablePoint", "Well", "Pipework", "PipeRun", "Tank", "FlowMeter", "Sensor", "Demand", "Guarantee",
-            "Owner", "LogSource"} == {model.__name__ for model in models()}
+            "Owner", "LogSource", "WeatherFile"} == {model.__name__ for model in models()}
     assert len(WAYS) > 400
 
 
