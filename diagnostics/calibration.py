@@ -3,8 +3,10 @@ From the posterior of a cause to a confidence that holds: of findings stated at 
 
 A posterior is right only as far as the model behind it is: the array, pump and sensors of a real site are never those
 of the signatures. How often a named cause is right was therefore counted on proving plants whose physics was varied on
-purpose, and a logistic curve over a few traits of the finding was fitted to it (`calibration_fit`, written by
-``python -m pipelines.prove --calibrate``). Traits that say the same thing more strongly can only raise the confidence.
+purpose, and a logistic curve over a few traits of the finding can be fitted to that count (`calibration_fit`, written
+by ``python -m pipelines.prove --calibrate``). While nothing is fitted there, the posterior itself is stated, and it is
+too high where a plant is unlike its description. Traits that say the same thing more strongly can only raise the
+confidence.
 (J. Platt, "Probabilistic outputs for support vector machines", 1999; A. Niculescu-Mizil and R. Caruana, "Predicting
 good probabilities with supervised learning", ICML 2005.)
 """

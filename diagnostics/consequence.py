@@ -378,7 +378,7 @@ def _placed(diagnosis: SiteDiagnosis, still_open: list[Finding], hours: float, q
         reasons.append(empties)
     elif pressing is not None and diagnosis.verdict == "not enough data":
         places.append("this_week")
-        reasons.append(empties)
+        reasons.append(f"{empties} What comes in is not known: ring the owner now, before driving.")
     elif hours <= rules.today_hours:
         places.append("watch")
         reasons.append(f"{empties} The pump is well: ring the owner, do not drive.")

@@ -24,7 +24,6 @@ _ABOVE_START = 1.2                  # weak sun lies clear of the start of a soun
 _LIGHTS = np.arange(20.0, 1001.0, 10.0)
 _MOST_RIVALS = 2                    # a sheet has room for
 _EQUAL_FLOW = 0.08                  # share of the healthy flow by which a rival may miss the finding's
-_SHIFTS = {STRONG_SUN_W_M2: "high_sun", WEAK_SUN_W_M2: "low_sun"}
 
 
 @dataclass(frozen=True, slots=True)

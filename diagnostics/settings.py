@@ -28,8 +28,8 @@ class Settings:
     # A real system's fault never has exactly the computed signature; each summary states by how much (features.py),
     # and this scales all of them.
     signature_error: float = 1.0
-    # Log evidence is divided by this, so that stated confidence agrees with the share that is right (measured on
-    # proving plants, see DEVELOPERS.md). 1 would be pure theory.
+    # Log evidence is divided by this, for signatures are never quite those of the site. 1 would be pure theory; how
+    # well stated confidence agrees with the share that is right stands in DEVELOPERS.md as measured.
     evidence_temper: float = 2.0
     # A deviation from the first day is held against tolerances and not against days: it cannot grow with the length
     # of the record, so nothing in it is counted twice and its evidence is taken as it is.

@@ -6,7 +6,6 @@ The diagnosis never sees `truth.toml` nor `truth-daily.csv.gz`; only this module
 
 import tomllib
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -18,6 +17,7 @@ import pandas as pd
 from diagnostics.consequence import MEASURING_CAUSES
 from diagnostics.results import Finding, SiteDiagnosis
 from pipelines.errors import RequestError
+from pipelines.markdown_table import markdown_table
 
 if TYPE_CHECKING:
     from pipelines.fleet import Fleet
@@ -84,12 +84,12 @@ class ScoreCard:
 
     def as_markdown(self) -> str:
         """Return the tables as the README shows them."""
-        parts = [_markdown(("Site", "Family", "Planted", "Said", "Place", "Onset error, days"), [
+        parts = [markdown_table(("Site", "Family", "Planted", "Said", "Place", "Onset error, days"), [
             (one.site_id, one.family, one.planted + (f" ({one.state_planted})" if one.state_planted else ""),
              ", ".join(one.said) or "nothing", one.place,
              "" if one.onset_error_days is None else f"{one.onset_error_days:+d}") for one in self.sites])]
-        parts.append(_markdown(("", "Number"), [(name, str(count)) for name, count in self.totals().items()]))
-        parts.append(_markdown(("Sound site", "Family", "Days", "nRMSE", "Bias", "Inside 95 % interval"), [
+        parts.append(markdown_table(("", "Number"), [(name, str(count)) for name, count in self.totals().items()]))
+        parts.append(markdown_table(("Sound site", "Family", "Days", "nRMSE", "Bias", "Inside 95 % interval"), [
             (one.site_id, one.family, str(one.days), f"{one.nrmse:.1%}", f"{one.bias:+.1%}", f"{one.coverage:.0%}")
             for one in self.delivery]))
         return "\n\n".join(parts)
@@ -172,8 +172,3 @@ def _said_for(one: SiteScore) -> str:
 
 def _is_system(cause: str) -> bool:
     return cause not in MEASURING_CAUSES and cause != "unexplained"
-
-
-def _markdown(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    lines = [f"| {' | '.join(head)} |", f"|{'|'.join('---' for _ in head)}|"]
-    return "\n".join(lines + [f"| {' | '.join(row)} |" for row in rows])

@@ -24,6 +24,7 @@ from diagnostics.expected import SiteModel, expect, light_of
 from diagnostics.proving.drawing import DRIVES_OF, FAMILY_SHARES, DrawnSite, draw_site
 from diagnostics.proving.simulate import Plant, simulate_many
 from diagnostics.site import Site
+from pipelines.markdown_table import markdown_table
 
 START_DAY = date(2025, 3, 1)
 # A day counts with nearly all of its water in known intervals, and with more than a trickle.
@@ -197,10 +198,7 @@ def prove_expectation(plants: int, days: int, seed: int, families: Sequence[str]
 
 def as_markdown(table: pd.DataFrame) -> str:
     """Return a table as Markdown, one decimal."""
-    lines = ["| " + " | ".join(table.columns) + " |", "|---" * len(table.columns) + "|"]
-    for row in table.itertuples(index=False):
-        lines.append("| " + " | ".join(_cell(cell) for cell in row) + " |")
-    return "\n".join(lines)
+    return markdown_table(list(table.columns), [[_cell(cell) for cell in row] for row in table.itertuples(index=False)])
 
 
 def _cell(cell: object) -> str:

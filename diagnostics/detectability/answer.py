@@ -3,7 +3,6 @@
 from collections.abc import Callable, Sequence
 from datetime import date
 from functools import cache
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -237,23 +236,3 @@ def _gain(readings: SiteReadings, grounds: Grounds, build: Callable[[Health], Si
 
 def _mean(shares: dict[str, float | None]) -> float:
     return float(np.mean([1.0 if share is None else share for share in shares.values()])) if shares else 1.0
-
-
-Kind = Literal["named", "together", "not"]
-
-
-def kind_of(row: WhatCanBeProved) -> Kind:
-    """
-    Tell how a cause is proved.
-
-    Parameters
-    ----------
-    row : WhatCanBeProved
-        One cause and span.
-
-    Returns
-    -------
-    kind : {"named", "together", "not"}
-        By name, as one of a few, or at no size.
-    """
-    return "named" if row.named else "together" if row.together else "not"

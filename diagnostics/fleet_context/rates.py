@@ -1,7 +1,7 @@
 """How often something is found, by equipment and installer: count over exposure, with an exact interval."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import numpy as np
@@ -184,18 +184,3 @@ def _says(count: int, years: float, others: int, others_years: float, chance: fl
     if count < FEW_FINDINGS:
         return f"Too few to say: {count} finding{'' if count == 1 else 's'}."
     return "No difference from the others can be shown."
-
-
-def standing_out(found: Iterable[Rate]) -> list[Rate]:
-    """
-    Return the rates that chance does not explain.
-
-    Parameters
-    ----------
-    found : iterable of Rate
-
-    Returns
-    -------
-    rates : list of Rate
-    """
-    return [one for one in found if one.stands_out]

@@ -13,7 +13,7 @@ from diagnostics.calibration import calibrated, finding_traits
 from diagnostics.causes import CAUSES, Cause, Setting
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
 from diagnostics.inference.profiles import Profiles
-from diagnostics.inference.search import Accepted, Weighed
+from diagnostics.inference.search import Accepted
 from diagnostics.inference.signatures import Signatures
 from diagnostics.inference.weigh import Noise
 from diagnostics.results import EvidenceRow, Finding, Rival
@@ -365,8 +365,3 @@ def next_test(cause: Cause, rivals: Mapping[str, float]) -> str:
     if split.get(best, 0.0) < 0.05:
         best = cause.test
     return best[0].upper() + best[1:] + ("" if best.endswith(".") else ".")
-
-
-def nothing_probability(weighed: Weighed) -> float:
-    """Return the probability that nothing (more) is wrong."""
-    return float(weighed.probability["nothing"])

@@ -3,7 +3,7 @@
 import hashlib
 import pickle
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -231,25 +231,6 @@ def read_plant(path: Path) -> RanPlant:
     # A sheet kept from before a field was added gets that field's default.
     site = Site.model_validate(ran.one.drawn.site.model_dump(warnings="none"))
     return replace(ran, one=replace(ran.one, drawn=replace(ran.one.drawn, site=site)))
-
-
-def plants_without_cache(request: FleetRequest) -> Iterator[RanPlant]:
-    """
-    Run a fleet lot by lot and keep nothing.
-
-    Parameters
-    ----------
-    request : FleetRequest
-        Which plants.
-
-    Yields
-    ------
-    ran : RanPlant
-        One after the other.
-    """
-    fleet = drawn_fleet(request)
-    for number, members in enumerate(lots_of(fleet)):
-        yield from run_lot(fleet, members, request, number)
 
 
 def _file(folder: Path, number: int) -> Path:

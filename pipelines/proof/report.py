@@ -7,6 +7,7 @@ import pandas as pd
 
 from diagnostics.proving.figures import Score
 from diagnostics.proving.score import Outcome
+from pipelines.markdown_table import markdown_table
 from pipelines.proof.calibrating import CrossValidation
 from pipelines.proof.diagnosing import DetectionDelay
 
@@ -109,10 +110,8 @@ def as_markdown(title: str, table: pd.DataFrame) -> str:
     text : str
         Heading and table.
     """
-    head = " | ".join(str(name) for name in table.columns)
-    rows = [" | ".join(_cell(value) for value in row) for row in table.itertuples(index=False)]
-    return "\n".join([f"**{title}**", "", f"| {head} |", f"|{'---|' * len(table.columns)}",
-                      *(f"| {row} |" for row in rows)])
+    rows = [[_cell(value) for value in row] for row in table.itertuples(index=False)]
+    return f"**{title}**\n\n{markdown_table([str(name) for name in table.columns], rows)}"
 
 
 def as_text(title: str, table: pd.DataFrame) -> str:

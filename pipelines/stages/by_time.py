@@ -1,10 +1,10 @@
 """Expected beside delivered, day by day or reading by reading, as plain tables for other programs."""
 
-from datetime import date
 from typing import TYPE_CHECKING
 
 from pipelines.errors import RequestError
 from pipelines.stages.loading import chosen_sites, open_ledger
+from pipelines.stages.moments import parse_day
 from pipelines.stages.outfolder import OutFolder
 
 if TYPE_CHECKING:
@@ -49,8 +49,8 @@ def by_time_of(fleet: "Fleet", out: OutFolder, site_id: str, first: str | None, 
     if diagnosis is None or len(diagnosis.days) == 0:
         raise RequestError(f"Site {site_id} has not been worked out yet. Run `liftledger run {fleet.folder}`.")
     days = sorted(diagnosis.days.index)
-    begin = days[0] if first is None else day_of(first, "--from")
-    end = days[-1] if last is None else day_of(last, "--to")
+    begin = days[0] if first is None else parse_day(first, "--from")
+    end = days[-1] if last is None else parse_day(last, "--to")
     if end < days[0] or begin > days[-1]:
         raise RequestError(f"Site {site_id} has readings from {days[0]} to {days[-1]} only.")
     if end < begin:
@@ -59,18 +59,3 @@ def by_time_of(fleet: "Fleet", out: OutFolder, site_id: str, first: str | None, 
         return diagnosis.days.loc[[begin <= day <= end for day in diagnosis.days.index]]
     local = diagnosis.intervals["day"].astype(str).str.slice(0, 10)
     return diagnosis.intervals[local.between(begin.isoformat(), end.isoformat())]
-
-
-def day_of(written: str, option: str) -> date:
-    """
-    Return the day that an option names.
-
-    Raises
-    ------
-    RequestError
-        If it is not written like 2026-03-31.
-    """
-    try:
-        return date.fromisoformat(written.strip())
-    except ValueError as error:
-        raise RequestError(f"{option} '{written}' is not a day. Write it like 2026-03-31.") from error

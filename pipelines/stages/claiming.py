@@ -3,8 +3,8 @@
 from typing import TYPE_CHECKING
 
 from pipelines.errors import RequestError
-from pipelines.stages.by_time import day_of
 from pipelines.stages.loading import chosen_sites, open_ledger
+from pipelines.stages.moments import parse_day
 from pipelines.stages.outfolder import OutFolder
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ def claim_of(fleet: "Fleet", out: OutFolder, site_id: str, first: str, last: str
     from diagnostics.claim import judge_claim
 
     chosen_sites(fleet, [site_id])
-    first_day, last_day = day_of(first, "--from"), day_of(last, "--to")
+    first_day, last_day = parse_day(first, "--from"), parse_day(last, "--to")
     if last_day < first_day:
         raise RequestError(f"The claim ends ({last_day}) before it begins ({first_day}). Swap --from and --to.")
     with open_ledger(out, read_only=True) as ledger:

@@ -35,6 +35,14 @@ def parse_moment(written: str, timezone: str) -> datetime:
     return (moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(timezone))).astimezone(UTC)
 
 
+def parse_day(written: str, option: str) -> date:
+    """Read '2026-03-31', the day that an option names."""
+    try:
+        return date.fromisoformat(written.strip())
+    except ValueError as error:
+        raise MomentError(f"{option} '{written}' is not a day. Write it like 2026-03-31.") from error
+
+
 def parse_month(written: str) -> tuple[date, date]:
     """Read '2026-03' and return its first and last day."""
     match = re.fullmatch(r"(\d{4})-(\d{2})", written.strip())
