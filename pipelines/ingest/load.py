@@ -159,6 +159,7 @@ class _Loading:
         self._paths_of = Counter(row[4] for row in self._paths.values())
         self._same_content: list[_Fresh] = []
         self._columns_told: set[tuple[str, ...]] = set()
+        self._sources: dict[tuple[str, str], int] = {}
         self.changed = False
 
     # -- what is new
@@ -239,6 +240,7 @@ class _Loading:
                 self.load([fresh])
 
     def _load_at_once(self, batch: list[_Fresh], read: bool = True) -> None:
+        self._sources = self._ledger.sources()      # anew, for a batch that was rolled back has taken its numbers along
         with self._ledger.transaction() as sql:
             for fresh in batch:
                 for gone in (fresh.replaces, fresh.grown_from):
@@ -279,7 +281,8 @@ class _Loading:
         others: list[_Reading] = []
         for fresh in batch:
             for digest, profile in {claim.profile_digest: claim.profile for claim in fresh.claimed.claims}.items():
-                targets = [Target(fresh.file_no, claim.site_id, claim.logger, claim.logger_id)
+                targets = [Target(fresh.file_no, claim.site_id, claim.logger, claim.logger_id,
+                                  self._source_no(claim.site_id, claim.logger))
                            for claim in fresh.claimed.claims if claim.profile_digest == digest]
                 reading = _Reading(fresh, digest, profile, targets)
                 found = plain_file(self._ledger.archive.place(fresh.sha256), fresh.claimed.name, fresh.file_no, profile,
@@ -298,6 +301,11 @@ class _Loading:
         others.sort(key=lambda reading: reading.fresh.file_no)
         self._read_lines(sql, others)
         self._tell_of_bad_cells(sql, batch)
+
+    def _source_no(self, site_id: str, logger: str) -> int:
+        if (site_id, logger) not in self._sources:
+            self._sources[site_id, logger] = self._ledger.source_no(site_id, logger)
+        return self._sources[site_id, logger]
 
     def _read_lines(self, sql: duckdb.DuckDBPyConnection, readings: "list[_Reading]") -> None:
         """Read files line by line, with a word on everything that cannot be taken."""
@@ -372,7 +380,7 @@ class _Loading:
 
     def _counts(self, sql: duckdb.DuckDBPyConnection, batch: list[_Fresh]) -> dict[int, tuple]:
         low, high = min(item.file_no for item in batch), max(item.file_no for item in batch)
-        rows = sql.execute("SELECT file_no, count(*), min(interval_end_utc), max(interval_end_utc) FROM core_readings "
+        rows = sql.execute("SELECT file_no, count(*), min(interval_end_utc), max(interval_end_utc) FROM core_rows "
                            "WHERE file_no BETWEEN ? AND ? GROUP BY 1", [low, high]).fetchall()
         bad = dict(sql.execute("SELECT file_no, count(*) FROM raw_quarantine WHERE file_no BETWEEN ? AND ? GROUP BY 1",
                                [low, high]).fetchall())
@@ -437,7 +445,7 @@ class _Group:
             reader.read(self._parts, list(self._targets))
             taken = _insert_fresh(ledger, reader.channels)
             numbers = [part.file_no for part in self._parts]
-            unreadable = ledger.sql.execute("SELECT bit_or(unreadable_bits) FROM core_readings WHERE file_no BETWEEN ? "
+            unreadable = ledger.sql.execute("SELECT bit_or(unreadable_bits) FROM core_rows WHERE file_no BETWEEN ? "
                                             "AND ?", [min(numbers), max(numbers)]).fetchone()
             if (unreadable and unreadable[0]) or not reader.all_taken(taken, list(self._targets)):
                 reader.collect_bad()
@@ -451,8 +459,8 @@ def _insert_fresh(ledger: Ledger, channels: list[str]) -> int:
     places = ledger.add_channels(channels)
     columns = "".join(f", {name(channel)}" for channel in channels)
     bits = ", ".join(_bits_sql(mask, channels, places) for mask in MASK_COLUMNS.values())
-    fixed = "site_id, logger, interval_end_utc, interval_s, file_no, line"
-    taken = ledger.sql.execute(f"INSERT INTO core_readings ({fixed}, {', '.join(MASK_COLUMNS)}{columns}) "
+    fixed = "source_no, interval_end_utc, interval_s, file_no, line"
+    taken = ledger.sql.execute(f"INSERT INTO core_rows ({fixed}, {', '.join(MASK_COLUMNS)}{columns}) "
                                f"SELECT {fixed}, {bits}{columns} FROM fresh").fetchone()
     return taken[0] if taken else 0
 
@@ -511,7 +519,7 @@ def _remember_paths(sql: duckdb.DuckDBPyConnection, seen: list[_Fresh]) -> None:
 
 
 def _forget(sql: duckdb.DuckDBPyConnection, file_no: int) -> None:
-    sql.execute("DELETE FROM core_readings WHERE file_no = ?", [file_no])
+    sql.execute("DELETE FROM core_rows WHERE file_no = ?", [file_no])
     sql.execute("DELETE FROM raw_quarantine WHERE file_no = ?", [file_no])
 
 

@@ -115,7 +115,7 @@ def _read(path: Path, profile: LoggerProfile, limits: IngestLimits, most_rows: i
                 continue
             reader = BatchReader(sql, used, head.layout, head.header_parts, limits)
             reader.read([part], [Target(1, "", "")])
-            rows.append(sql.execute("SELECT * EXCLUDE (site_id, logger, file_no) FROM fresh ORDER BY line").df())
+            rows.append(sql.execute("SELECT * EXCLUDE (source_no, file_no) FROM fresh ORDER BY line").df())
             reader.collect_bad()
             bad.append(sql.execute("SELECT * EXCLUDE (file_no) FROM fresh_bad ORDER BY line, column_name").df())
             reader.finish()

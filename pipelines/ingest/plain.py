@@ -133,6 +133,7 @@ class PlainReader(BatchReader):
 
     def _not_plain(self, files: Sequence[PlainFile]) -> list[int]:
         """Return the files whose lines did not all become rows of readable stamps and finite numbers."""
+        self._steps_known = self._profile.time.interval_s is None and self._rises()
         earliest = f"TIMESTAMP '{self._profile.time.earliest_year}-01-01'"
         finite = " AND ".join(f"coalesce(isfinite(d{place}), TRUE)" for place in range(len(self._rules)))
         found = self._sql.execute(
@@ -142,6 +143,13 @@ class PlainReader(BatchReader):
         sound = {place for place, rows, is_sound, first, last in found
                  if is_sound and rows == files[place].rows == last - first + 1}
         return [item.file_no for place, item in enumerate(files) if place not in sound]
+
+    def _rises(self) -> bool:
+        """Tell whether in every file each stamp is later than the one before, as the rows stand."""
+        found = self._sql.execute(
+            "SELECT bool_and(stamp > before) FROM (SELECT stamp, place, lag(stamp) OVER () before, lag(place) OVER () "
+            "place_before FROM plain) WHERE place = place_before").fetchone()
+        return bool(found and found[0])
 
     def _make_plain_typed(self, files: Sequence[PlainFile], left: Sequence[int]) -> None:
         """Give the rows their file and line, their values in SI and their file-level masks."""
@@ -168,9 +176,22 @@ class PlainReader(BatchReader):
                 mask += (f"WHEN {value} NOT BETWEEN {number(low)} AND {number(high)} THEN {int(Mask.OUT_OF_RANGE)} "
                          "ELSE 0 END")
             pieces += f", {value} v{place}, ({mask})::USMALLINT m{place}"
+        step, rows = "", "plain"
+        if self._steps_known:       # rows rise, so their neighbours in time are their neighbours in the file
+            step = ", step_s"
+            rows = ("(SELECT *, rowid, least(CASE WHEN lead(place) OVER () = place THEN epoch(lead(stamp) OVER () - "
+                    "stamp) END, CASE WHEN lag(place) OVER () = place THEN epoch(stamp - lag(stamp) OVER ()) END) "
+                    "step_s FROM plain)")
         self._sql.execute("CREATE OR REPLACE TEMP VIEW typed AS SELECT f.file_no, '' member, (p.rowid - f.before) n, "
-                          f"0::TINYINT shape, stamp, NULL::VARCHAR logger_id{pieces} FROM plain p "
+                          f"0::TINYINT shape, stamp, NULL::VARCHAR logger_id{step}{pieces} FROM {rows} p "
                           "JOIN plain_files f USING (place)")
+
+    def _make_stamps(self) -> None:
+        """Bring stamps to UTC; all of them are known to be sound, which spares the engine every question about them."""
+        offset = fixed_offset_s(self._profile.time.zone, self._profile.time.earliest_year)
+        utc = f"stamp - to_seconds({offset})" if offset else "stamp"
+        self._sql.execute(f"CREATE OR REPLACE TEMP VIEW stamped AS SELECT *, {utc} utc, 0::TINYINT stamp_rule "
+                          "FROM typed")
 
     def finish(self) -> None:
         """Clear the temporary tables away."""

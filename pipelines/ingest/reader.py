@@ -58,6 +58,7 @@ class Target:
     site_id: str
     logger: str
     logger_id: str | None = None
+    source_no: int = 0
 
 
 class BatchReader:
@@ -71,6 +72,7 @@ class BatchReader:
             self._rules = {column: rule for column, rule in profile.channels.items() if column in layout.columns}
         else:
             self._rules = dict(profile.channels)
+        self._steps_known = False       # whether the rows bring the time to their neighbours with them, as step_s
         # Without long rows, doubled hours or a site column nothing has to be looked at twice, unless it is bad.
         self._in_one_pass = (profile.long is None and not profile.site.column
                              and fixed_offset_s(profile.time.zone, profile.time.earliest_year) is not None)
@@ -115,9 +117,11 @@ class BatchReader:
 
     def _take_targets(self, targets: Sequence[Target]) -> None:
         self._sql.execute("CREATE OR REPLACE TEMP TABLE target AS SELECT unnest(?::INT[]) file_no, "
-                          "unnest(?::VARCHAR[]) site_id, unnest(?::VARCHAR[]) logger, unnest(?::VARCHAR[]) logger_id",
+                          "unnest(?::VARCHAR[]) site_id, unnest(?::VARCHAR[]) logger, unnest(?::VARCHAR[]) logger_id, "
+                          "unnest(?::INT[]) source_no",
                           [[item.file_no for item in targets], [item.site_id for item in targets],
-                           [item.logger for item in targets], [item.logger_id for item in targets]])
+                           [item.logger for item in targets], [item.logger_id for item in targets],
+                           [item.source_no for item in targets]])
 
     def _make_lines(self) -> None:
         profile = self._profile
@@ -237,17 +241,18 @@ class BatchReader:
         else:
             rows, columns = self._pivoted(sound)
         fixed = self._profile.time.interval_s
-        steps = (f"{number(fixed)}" if fixed else
+        steps = (f"{number(fixed)}" if fixed else "coalesce(step_s, 0.0)" if self._steps_known else
                  "coalesce(least(nullif(epoch(lead(utc) OVER w - utc), 0), nullif(epoch(utc - lag(utc) OVER w), 0)), "
                  "0.0)")
-        window = "" if fixed else " WINDOW w AS (PARTITION BY site_id, logger, logger_id, file_no ORDER BY utc)"
+        window = "" if fixed or self._steps_known else (
+            " WINDOW w AS (PARTITION BY site_id, logger, logger_id, file_no ORDER BY utc)")
         clock = f"CASE WHEN stamp_rule = {int(StampRule.TWICE)} THEN {int(Mask.CLOCK)} ELSE 0 END::USMALLINT"
         pieces = "".join(self._reading_sql(channel, *columns[channel]) for channel in self.channels)
         end = "utc + to_microseconds((interval_s * 1e6)::BIGINT)" if self._profile.time.stamp == "start" else "utc"
         self._sql.execute(
-            f"CREATE OR REPLACE TEMP VIEW fresh AS SELECT site_id, logger, logger_id, {end} interval_end_utc, "
+            f"CREATE OR REPLACE TEMP VIEW fresh AS SELECT source_no, logger_id, {end} interval_end_utc, "
             f"interval_s::FLOAT interval_s, file_no, n::INTEGER line{pieces} FROM (SELECT *, {steps} interval_s, "
-            f"{clock} clock FROM (SELECT r.*, t.site_id, t.logger FROM ({rows}) r "
+            f"{clock} clock FROM (SELECT r.*, t.site_id, t.logger, t.source_no FROM ({rows}) r "
             "JOIN target t ON r.file_no = t.file_no AND "
             f"(t.logger_id IS NULL OR t.logger_id = r.logger_id)){window})")
 

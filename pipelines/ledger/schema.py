@@ -2,7 +2,7 @@
 
 from diagnostics.readings import Mask
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 # Masks that a file alone can give rise to. Each is one column of bits, bit k for the channel at place k of
 # core_channels; most rows hold zeros, which the store packs to nothing.
@@ -10,6 +10,10 @@ MASK_COLUMNS: dict[str, Mask] = {"unreadable_bits": Mask.UNREADABLE, "sentinel_b
                                  "range_bits": Mask.OUT_OF_RANGE, "doubt_bits": Mask.SENSOR_DOUBT,
                                  "clock_bits": Mask.CLOCK}
 MOST_CHANNELS = 63
+
+# Where rows come from: one logger of one site.
+SOURCES = ("CREATE TABLE IF NOT EXISTS core_sources (source_no INTEGER PRIMARY KEY, site_id VARCHAR NOT NULL, "
+           "logger VARCHAR NOT NULL)")
 
 TABLES: tuple[str, ...] = (
     "CREATE TABLE IF NOT EXISTS ledger_facts (name VARCHAR PRIMARY KEY, value VARCHAR)",
@@ -24,10 +28,12 @@ TABLES: tuple[str, ...] = (
         file_no INTEGER)""",
     """CREATE TABLE IF NOT EXISTS raw_quarantine (
         file_no INTEGER NOT NULL, member VARCHAR, line BIGINT, column_name VARCHAR, value VARCHAR, rule VARCHAR)""",
+    SOURCES,
     # One row a file, site, logger and interval; which file's value stands is decided on reading, by a stated rule.
-    # A column of its own for every channel that was ever read is added when it is first met.
-    f"""CREATE TABLE IF NOT EXISTS core_readings (
-        site_id VARCHAR NOT NULL, logger VARCHAR NOT NULL, interval_end_utc TIMESTAMP NOT NULL, interval_s FLOAT,
+    # A column of its own for every channel that was ever read is added when it is first met. The view core_readings
+    # shows the same rows with site and logger by name.
+    f"""CREATE TABLE IF NOT EXISTS core_rows (
+        source_no INTEGER NOT NULL, interval_end_utc TIMESTAMP NOT NULL, interval_s FLOAT,
         file_no INTEGER NOT NULL, line INTEGER, {', '.join(f'{name} UBIGINT' for name in MASK_COLUMNS)})""",
     "CREATE TABLE IF NOT EXISTS core_channels (channel VARCHAR PRIMARY KEY, place INTEGER NOT NULL)",
     """CREATE TABLE IF NOT EXISTS core_corrections (
@@ -54,3 +60,17 @@ TABLES: tuple[str, ...] = (
     """CREATE TABLE IF NOT EXISTS run_log (
         started_utc TIMESTAMP, ended_utc TIMESTAMP, what VARCHAR, software VARCHAR, says VARCHAR, record VARCHAR)""",
 )
+
+READINGS_VIEW = ("CREATE OR REPLACE VIEW core_readings AS SELECT s.site_id, s.logger, r.* EXCLUDE (source_no) "
+                 "FROM core_rows r JOIN core_sources s USING (source_no)")
+
+# From the layout before: site and logger stood as text in every row.
+FROM_LAYOUT_2: tuple[str, ...] = (
+    "ALTER TABLE core_readings RENAME TO older_readings",
+    SOURCES,
+    "INSERT INTO core_sources SELECT row_number() OVER (ORDER BY site_id, logger), site_id, logger FROM "
+    "(SELECT DISTINCT site_id, logger FROM older_readings)",
+    "CREATE TABLE core_rows AS SELECT s.source_no, r.* EXCLUDE (site_id, logger) FROM older_readings r "
+    "JOIN core_sources s USING (site_id, logger) ORDER BY r.rowid",
+    "ALTER TABLE core_rows ALTER source_no SET NOT NULL",
+    "DROP TABLE older_readings")

@@ -21,7 +21,14 @@ from pipelines.ledger.corrections import Correction, corrected, corrections_fram
 from pipelines.ledger.merge import LoggerTable, add_flow_from_total, no_conflicts, one_grid, resolve_overlaps
 from pipelines.ledger.results import read_diagnosis, write_diagnosis
 from pipelines.ledger.rising import rising_rows
-from pipelines.ledger.schema import MASK_COLUMNS, MOST_CHANNELS, SCHEMA_VERSION, TABLES
+from pipelines.ledger.schema import (
+    FROM_LAYOUT_2,
+    MASK_COLUMNS,
+    MOST_CHANNELS,
+    READINGS_VIEW,
+    SCHEMA_VERSION,
+    TABLES,
+)
 
 FILE_NAME = "ledger.duckdb"
 _NO_BITS = "0::USMALLINT"
@@ -58,11 +65,14 @@ class Ledger:
             raise self._opening_error(path, error) from error
         try:
             sql.execute("SET TimeZone = 'UTC'")
-            self._check_version(sql)
+            older = self._check_version(sql)
             if not self.read_only:
                 with self._transaction(sql):
+                    for change in (FROM_LAYOUT_2 if older == 2 else ()):
+                        sql.execute(change)
                     for table in TABLES:
                         sql.execute(table)
+                    sql.execute(READINGS_VIEW)
                     sql.execute("INSERT OR REPLACE INTO ledger_facts VALUES ('schema_version', ?)",
                                 [str(SCHEMA_VERSION)])
         except LedgerVersionError:
@@ -91,18 +101,23 @@ class Ledger:
                                   mend="Restore it from a backup, or move it away and ingest again: the archive "
                                   "beside it holds every raw file.")
 
-    @staticmethod
-    def _check_version(sql: duckdb.DuckDBPyConnection) -> None:
+    def _check_version(self, sql: duckdb.DuckDBPyConnection) -> int | None:
+        """Return the layout if it is an older one that is brought up to date on opening; refuse what is not known."""
         tables = {row[0] for row in sql.execute("SELECT table_name FROM information_schema.tables").fetchall()}
         if "ledger_facts" not in tables:
-            return
+            return None
         found = sql.execute("SELECT value FROM ledger_facts WHERE name = 'schema_version'").fetchone()
         if found and int(found[0]) > SCHEMA_VERSION:
             raise LedgerVersionError(f"the ledger has layout {found[0]}, this program knows up to {SCHEMA_VERSION}.",
                                      mend="Update the program.")
-        if found and int(found[0]) < SCHEMA_VERSION:
-            raise LedgerVersionError(f"the ledger has the older layout {found[0]}.", mend=f"Move {FILE_NAME} away and "
+        older = int(found[0]) if found and int(found[0]) < SCHEMA_VERSION else None
+        if older is not None and older < 2:
+            raise LedgerVersionError(f"the ledger has the older layout {older}.", mend=f"Move {FILE_NAME} away and "
                                      "ingest again: the logs folder and the archive beside it hold every raw file.")
+        if older is not None and self.read_only:
+            raise LedgerVersionError(f"the ledger has the older layout {older}, and is only read here.", mend="Run "
+                                     "`liftledger ingest` once: it brings the ledger up to date.")
+        return older
 
     @contextmanager
     def _transaction(self, sql: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -185,9 +200,23 @@ class Ledger:
                 if channel not in CHANNELS or len(places) >= MOST_CHANNELS:
                     raise ValueError(f"no place for a channel '{channel}'.")
                 places[channel] = len(places)
-                self._sql.execute(f'ALTER TABLE core_readings ADD COLUMN "{channel}" DOUBLE')
+                self._sql.execute(f'ALTER TABLE core_rows ADD COLUMN "{channel}" DOUBLE')
                 self._sql.execute("INSERT INTO core_channels VALUES (?, ?)", [channel, places[channel]])
+                self._sql.execute(READINGS_VIEW)
         return places
+
+    def sources(self, site_id: str | None = None) -> dict[tuple[str, str], int]:
+        """Return the number that each logger of each site has in the rows."""
+        found = self._sql.execute("SELECT site_id, logger, source_no FROM core_sources ORDER BY 1, 2").fetchall()
+        return {(site, logger): number for site, logger, number in found if site_id in (None, site)}
+
+    def source_no(self, site_id: str, logger: str) -> int:
+        """Return the number of a logger of a site, given now if it is new; the caller holds the transaction."""
+        known = self.sources()
+        if (site_id, logger) not in known:
+            known[site_id, logger] = max(known.values(), default=0) + 1
+            self._sql.execute("INSERT INTO core_sources VALUES (?, ?, ?)", [known[site_id, logger], site_id, logger])
+        return known[site_id, logger]
 
     def read_site(self, site_id: str, start: datetime | None = None, end: datetime | None = None) -> SiteReadings:
         """
@@ -207,7 +236,7 @@ class Ledger:
                        end: datetime | None) -> list[tuple[LoggerTable, pd.DataFrame]]:
         changes = self.corrections(site_id)
         slack = max((abs(item.value or 0.0) for item in changes if item.kind == "shift_clock"), default=0.0)
-        bounds, values = "", [site_id]
+        bounds, values = "", []
         for limit, sign, slip in ((start, ">", -slack), (end, "<=", slack)):
             if limit is not None:
                 if limit.tzinfo is None:
@@ -218,18 +247,18 @@ class Ledger:
         places = self.channel_places()
         files = self._frame("SELECT file_no, last_utc, sha256 FROM raw_files").set_index("file_no")
         tables = []
-        for logger, channels, masked in self._present_channels(site_id, places):
+        for logger, source, channels, masked in self._present_channels(site_id, places):
             items = [item for item in changes if item.logger in (None, "", logger)]
-            query = f"FROM core_readings r WHERE r.site_id = ?{bounds} AND r.logger = ?"
+            query = f"FROM core_rows r WHERE r.source_no = {source}{bounds}"
             bits = {channel: _mask_sql(places[channel], True) for channel in masked}
-            found = None if items else rising_rows(self._sql, query, [*values, logger], channels, bits)
+            found = None if items else rising_rows(self._sql, query, values, channels, bits)
             if found is not None:
                 table, conflicts = found, no_conflicts()
             else:
                 columns = "".join(f', r."{channel}", {bits.get(channel, _NO_BITS)} "{channel}__mask"'
                                   for channel in channels)
                 rows = self._frame(f"SELECT interval_end_utc, interval_s, file_no, line{columns} {query} "
-                                   "ORDER BY interval_end_utc, file_no, line", [*values, logger])
+                                   "ORDER BY interval_end_utc, file_no, line", values)
                 rows = corrected(rows, items)
                 for limit, later in ((start, True), (end, False)):
                     if limit is not None and slack:
@@ -239,17 +268,19 @@ class Ledger:
             tables.append((add_flow_from_total(table, self._modulus(site_id, logger)), conflicts))
         return tables
 
-    def _present_channels(self, site_id: str, places: dict[str, int]) -> list[tuple[str, list[str], set[str]]]:
-        """Return for each logger of a site the channels it has, and those of them with any mask bit."""
+    def _present_channels(self, site_id: str, places: dict[str, int]) -> list[tuple[str, int, list[str], set[str]]]:
+        """Return each logger of a site with its number, the channels it has, and those of them with any mask bit."""
         counts = "".join(f', count("{channel}")' for channel in places)
         bits = " | ".join(MASK_COLUMNS)
-        rows = self._sql.execute(f"SELECT logger, bit_or({bits}){counts} FROM core_readings WHERE site_id = ? "
-                                 "GROUP BY logger ORDER BY logger", [site_id]).fetchall()
         found = []
-        for logger, any_bits, *known in rows:
+        for (_, logger), source in self.sources(site_id).items():
+            any_bits, *known = self._sql.execute(f"SELECT bit_or({bits}){counts} FROM core_rows WHERE source_no = ?",
+                                                 [source]).fetchone() or (None,)
+            if any_bits is None:
+                continue
             masked = {channel for channel, place in places.items() if (any_bits >> place) & 1}
             having = {channel for channel, count in zip(places, known, strict=True) if count} | masked
-            found.append((logger, [channel for channel in CHANNELS if channel in having], masked))
+            found.append((logger, source, [channel for channel in CHANNELS if channel in having], masked))
         return found
 
     def _modulus(self, site_id: str, logger: str) -> float | None:

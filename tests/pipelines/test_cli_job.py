@@ -330,8 +330,9 @@ def test_a_logger_whose_clock_ran_away_does_not_move_the_moment_of_judgement(sma
     with open_ledger(out) as ledger:
         before = judged_at(None, fleet, ledger)
         for year in (1970, 2098):
-            ledger.sql.execute("INSERT INTO core_readings BY NAME SELECT * REPLACE (make_timestamp(?, 1, 1, 0, 0, 0.0) "
-                               "AS interval_end_utc) FROM core_readings WHERE site_id = 'tule-house' LIMIT 1", [year])
+            ledger.sql.execute("INSERT INTO core_rows SELECT r.* REPLACE (make_timestamp(?, 1, 1, 0, 0, 0.0) "
+                               "AS interval_end_utc) FROM core_rows r JOIN core_sources USING (source_no) "
+                               "WHERE site_id = 'tule-house' LIMIT 1", [year])
         assert judged_at(None, fleet, ledger) == before
         diagnose(fleet, ledger, site_ids=["tule-house"], as_of=before, again=True)
         result = ledger.read_diagnosis("tule-house")

@@ -5,12 +5,13 @@ import random
 import shutil
 from datetime import UTC, date, datetime, timedelta
 
+import duckdb
 import numpy as np
 import pandas as pd
 import pytest
 
 from diagnostics.readings import Mask
-from pipelines.errors import DescriptionError, LedgerDamagedError, LedgerError
+from pipelines.errors import DescriptionError, LedgerDamagedError, LedgerError, LedgerVersionError
 from pipelines.ingest import ingest_fleet
 from pipelines.ledger import Ledger
 from pipelines.ledger.corrections import Correction
@@ -154,7 +155,7 @@ def test_backup_verify_and_restore(fleet, ledger, tmp_path):
     found = verify(ledger, fleet)
     assert found.is_sound and found.files == 3
     assert len(export(ledger, tmp_path / "export")) == 2
-    ledger.sql.execute("DELETE FROM core_readings WHERE line % 2 = 0")
+    ledger.sql.execute("DELETE FROM core_rows WHERE line % 2 = 0")
     assert verify(ledger, fleet).differing_sites == ["well-1"]
     restore(tmp_path / "safe", tmp_path / "back")
     restore(tmp_path / "safe", tmp_path / "back")
@@ -182,3 +183,37 @@ def test_results_know_their_inputs(fleet, ledger):
     second = ledger.inputs_digest("well-1")
     ingest_fleet(fleet, ledger)
     assert first != second == ledger.inputs_digest("well-1") and ledger.made_by("well-1") is None
+
+
+def made_older(path):
+    """Bring a ledger back to the layout before, with site and logger as text in every row."""
+    with duckdb.connect(str(path)) as sql:
+        sql.execute("CREATE TABLE kept AS SELECT * FROM core_readings")
+        sql.execute("DROP VIEW core_readings")
+        for table in ("core_rows", "core_sources"):
+            sql.execute(f"DROP TABLE {table}")
+        sql.execute("ALTER TABLE kept RENAME TO core_readings")
+        sql.execute("UPDATE ledger_facts SET value = '2' WHERE name = 'schema_version'")
+
+
+def test_a_ledger_of_the_layout_before_is_brought_up_to_date_on_opening(fleet, tmp_path):
+    a_fleet_ready(fleet)
+    names = list(year_of_overlapping_files().items())
+    for name, text in names[:4]:
+        fleet.write(name, text)
+    folder = tmp_path / "ledger"
+    with Ledger(folder) as ledger:
+        ingest_fleet(fleet, ledger)
+        before = export_digest(ledger)
+    made_older(folder / "ledger.duckdb")
+    with pytest.raises(LedgerVersionError, match=r"older layout 2.*liftledger ingest"):
+        Ledger(folder, read_only=True)
+    with Ledger(folder) as ledger:
+        assert export_digest(ledger) == before
+        assert ingest_fleet(fleet, ledger).files_known == 4
+        fleet.write(*names[4])
+        assert ingest_fleet(fleet, ledger).rows > 0
+        after = export_digest(ledger)
+    with Ledger(tmp_path / "anew") as ledger:
+        ingest_fleet(fleet, ledger)
+        assert export_digest(ledger) == after
