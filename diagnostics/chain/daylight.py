@@ -1,17 +1,18 @@
 """Light and warmth on the cells for every daylight row, from the best source each row has. Night rows are left out."""
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
-from pvlib import iam, irradiance
+from numpy.typing import NDArray
+from pvlib import irradiance
 
 from diagnostics.chain.cell_temperature import CellTemperature, cell_temperature
 from diagnostics.chain.clouds import relative_spread, spread_of_clear_sky_index
+from diagnostics.chain.light_sensor import light_on_level_glass, light_that_counts, light_uncertainty, sensor_kind
 from diagnostics.chain.mount import cos_incidence, orientation
 from diagnostics.chain.power_source import wind_power_w
+from diagnostics.chain.reflection import beam_share_of_plane, reflection_factor
 from diagnostics.chain.sun import ClearSky, SunPosition, clear_sky, sun_position, unix_seconds
 from diagnostics.site import Array, Site
 
@@ -20,13 +21,6 @@ Integers = NDArray[np.int64]
 
 SOURCES = ("none", "plane_sensor", "horizontal_sensor", "neighbour", "imported")
 
-# Standard uncertainty of plane irradiance by source, of the reading. Plane: field pyranometer or cell, calibration
-# and levelling. Horizontal: the sensor, the split and the transposition. Neighbour and imported: site-to-site
-# difference of 10-minute to hourly values. From memory of radiometry practice; the sheet's own figure replaces the
-# sensor's part where it is given.
-SOURCE_UNCERTAINTY = {"none": np.nan, "plane_sensor": 0.025, "horizontal_sensor": 0.03, "neighbour": 0.12,
-                      "imported": 0.15}
-TRANSPOSITION_UNCERTAINTY = 0.03
 # Connections as in PVWatts version 5 (A. P. Dobos, NREL/TP-6A20-62641, 2014). Nothing is taken off for the first days
 # of light: IEC 61215-1:2016 holds the label against modules that have settled (from memory), and makers of older ones
 # sort upwards by about what light takes. Soiling, shade and outages are causes here, not losses of a healthy array.
@@ -94,71 +88,6 @@ def _clear_in_plane(sky: ClearSky, tilt: Floats, azimuth: Floats, sun: SunPositi
     ground = irradiance.get_ground_diffuse(tilt, sky.global_horizontal_w_m2, albedo)
     beam = sky.direct_normal_w_m2 * np.maximum(cos_incidence(tilt, azimuth, sun), 0.0)
     return np.asarray(beam + np.nan_to_num(np.asarray(diffuse)) + np.asarray(ground), dtype=np.float64)
-
-
-def _beam_share_of_plane(plane: Floats, cosine: Floats, day_of_year: Floats) -> Floats:
-    """Beam share of a plane sensor's reading: Erbs' split with the plane in the place of the horizontal."""
-    angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
-    split = irradiance.erbs(np.maximum(np.nan_to_num(plane), 0.0), angle, day_of_year)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        diffuse = np.asarray(split["dhi"], dtype=np.float64) / plane
-    return np.where((plane > 5.0) & (cosine > 0.02), np.clip(1.0 - diffuse, 0.0, 1.0), 0.0)
-
-
-@lru_cache(maxsize=64)
-def _reflection_table(tilt_deg: float) -> tuple[Floats, float]:
-    angles = np.linspace(0.0, 90.0, 181)
-    beam = np.asarray(iam.physical(angles), dtype=np.float64)
-    return beam, float(iam.marion_diffuse("physical", round(tilt_deg))["sky"])
-
-
-def reflection_factor(cosine: ArrayLike, beam_share: ArrayLike, typical_tilt_deg: float) -> Floats:
-    """
-    Share of plane irradiance that passes the glass: physical model for beam, Marion's integral for diffuse.
-
-    Parameters
-    ----------
-    cosine : array_like, shape (n,)
-        Of the angle of incidence. [1]
-    beam_share : array_like, shape (n,)
-        Of the plane irradiance. [1]
-    typical_tilt_deg : float
-        For the diffuse part. [deg]
-
-    Returns
-    -------
-    factor : ndarray, shape (n,)
-        [1]
-
-    References
-    ----------
-    De Soto et al. (2006); Marion (2017), Solar Energy 147; both through pvlib.
-    """
-    beam_table, diffuse = _reflection_table(float(typical_tilt_deg))
-    angle = np.degrees(np.arccos(np.clip(np.asarray(cosine, dtype=np.float64), 0.0, 1.0)))
-    beam = np.interp(angle, np.linspace(0.0, 90.0, 181), beam_table)
-    share = np.asarray(beam_share, dtype=np.float64)
-    return np.asarray(share * beam + (1.0 - share) * diffuse, dtype=np.float64)
-
-
-def _sensor_share(site: Site, channel: str, default: float) -> float:
-    sensor = site.sensors.get(channel)
-    return sensor.uncertainty_pct / 100.0 if sensor is not None and sensor.uncertainty_pct is not None else default
-
-
-def _uncertainty(site: Site, source: NDArray[np.int8], clear_index: Floats, cosine: Floats) -> Floats:
-    plane = _sensor_share(site, "poa_irradiance_w_m2", SOURCE_UNCERTAINTY["plane_sensor"])
-    level = _sensor_share(site, "global_horizontal_irradiance_w_m2", SOURCE_UNCERTAINTY["horizontal_sensor"])
-    turned = float(np.hypot(level, TRANSPOSITION_UNCERTAINTY))
-    away = _sensor_share(site, "neighbour_global_horizontal_irradiance_w_m2", SOURCE_UNCERTAINTY["neighbour"])
-    imported = _sensor_share(site, "imported_global_horizontal_irradiance_w_m2", SOURCE_UNCERTAINTY["imported"])
-    by_source = np.array([np.nan, plane, turned, float(np.hypot(turned, away)), imported])
-    base = by_source[source]
-    # A low sun on the plane and a broken sky make every source less sure; a clear sky helps the distant ones.
-    slant = 1.0 + 0.6 * np.clip(0.35 - cosine, 0.0, 0.35) / 0.35
-    distant = source >= 3
-    clear = np.where(distant & (clear_index > 0.92) & (clear_index < 1.08), 0.5, 1.0)
-    return np.asarray(base * slant * clear, dtype=np.float64)
 
 
 def _years_in_service(site: Site, when_utc: pd.DatetimeIndex) -> Floats:
@@ -249,8 +178,12 @@ def _light_of_day(site: Site, weather: pd.DataFrame, when: pd.DatetimeIndex, len
     source, plane, (level, diffuse, direct) = _best_source(weather, rows)
     poa, beam = np.maximum(plane, 0.0), np.zeros(rows.size)
     by_plane, turned = source == 1, source >= 2
+    if sensor_kind(site, "global_horizontal_irradiance_w_m2") == "silicon_cell":
+        level = np.where(source == 2, light_on_level_glass(level, sun, day_of_year), level)
     if by_plane.any():
-        beam[by_plane] = _beam_share_of_plane(poa[by_plane], cosine[by_plane], day_of_year[by_plane])
+        beam[by_plane] = beam_share_of_plane(
+            poa[by_plane], cosine[by_plane], SunPosition(sun.elevation_deg[by_plane], sun.azimuth_deg[by_plane]),
+            tilt[by_plane], day_of_year[by_plane], array.ground_albedo)
     if turned.any():
         poa[turned], beam[turned] = _to_plane(
             level[turned], diffuse[turned], direct[turned], tilt[turned], azimuth[turned],
@@ -260,12 +193,13 @@ def _light_of_day(site: Site, weather: pd.DataFrame, when: pd.DatetimeIndex, len
         clear_index = np.where(clear_plane > 5.0, poa / clear_plane, np.nan)
     cell = cell_temperature(site, poa, day_of_year, middle[rows], air, _column(weather, "module_temperature_c", rows),
                             _column(weather, "wind_speed_m_s", rows))
-    effective = (poa * reflection_factor(cosine, beam, float(np.median(tilt)) if tilt.size else 0.0)
+    reflection = reflection_factor(cosine, beam, float(np.median(tilt)) if tilt.size else 0.0)
+    effective = (poa * light_that_counts(site, array, source, reflection, sky.relative_airmass, clear_index)
                  * fixed_losses(array, _years_in_service(site, middle[rows])))
     spread = spread_of_clear_sky_index(np.where(clear_plane > 20.0, clear_index, np.nan),
                                        follows_directly(when[rows], lengths[rows]), lengths[rows])
     return Daylight(when, lengths, rows, everywhere.elevation_deg, poa, source, clear_plane, clear_index, cosine,
-                    effective, cell, air, _uncertainty(site, source, clear_index, cosine),
+                    effective, cell, air, light_uncertainty(site, source, clear_index, cosine),
                     relative_spread(clear_index, spread))
 
 

@@ -21,6 +21,9 @@ class Sensor(Described):
     uncertainty_pct: float | None = Field(default=None, ge=0, le=100, description="Standard uncertainty of reading.")
     position: Literal["array_end", "drive_end", "wellhead", "tank_inlet", ""] = Field(
         default="", description="Where it sits in the system.")
+    kind: Literal["", "thermopile", "silicon_cell", "photodiode"] = Field(
+        default="", description="Of a sensor of light: pyranometer with thermopile, reference cell behind glass, or "
+        "photodiode under a diffuser; empty where not known.")
     note: str = Field(default="", description="Remark.")
 
 
