@@ -63,6 +63,10 @@ _ALL = (
     Quantity("draw_flow_m3_s", "Draw from the tank", "Mean flow out of the tank to its users.", -0.05, 0.5),
     Quantity("water_level_m", "Water level in the well", "Depth of the water surface below ground, positive downwards.",
              -5.0, 500.0),
+    Quantity("submerged_pressure_pa", "Absolute pressure under water", "Pressure as an unvented level logger in the "
+             "well writes it: the water above it and the air above that.", 3e4, 5e6),
+    Quantity("air_pressure_pa", "Air pressure", "Barometer at the site's own height, not brought to sea level; takes "
+             "the air off an unvented level logger.", 4e4, 1.1e5),
     Quantity("tank_level_m", "Tank level", "Height of the water above the tank floor.", -0.2, 30.0),
     Quantity("tank_full_ratio", "Tank float says full", "Share of the interval in which the float says full.",
              0.0, 1.0),

@@ -33,7 +33,8 @@ UNIT_OF_SUFFIX: dict[str, str] = {
     "l_rev": "liter/turn", "in3_rev": "inch**3/turn", "gal_us_rev": "gallon/turn",
     # pressure
     "pa": "pascal", "kpa": "kilopascal", "bar": "bar", "mbar": "millibar", "hpa": "hectopascal", "psi": "psi",
-    "atm": "atmosphere", "m_h2o": "meter_water", "ft_h2o": "foot_water", "kg_cm2": "kilogram_force/centimeter**2",
+    "atm": "atmosphere", "m_h2o": "meter_water", "cm_h2o": "centimeter_water", "ft_h2o": "foot_water",
+    "kg_cm2": "kilogram_force/centimeter**2",
     # power, energy
     "w": "watt", "kw": "kilowatt", "hp": "horsepower", "hp_metric": "metric_horsepower",
     "wh": "watt_hour", "kwh": "kilowatt_hour", "j": "joule", "mj": "megajoule",

@@ -34,7 +34,7 @@ EXAMPLES: dict[str, dict[str, str]] = {
     "Ejector": {"nozzle_diameter_m": "0.008", "throat_diameter_m": "0.014"},
     "Well": {
         "static_water_level_m": "38.1", "level_uncertainty_m": "0.5", "pump_setting_depth_m": "60",
-        "low_water_probe_depth_m": "57", "well_depth_m": "75"},
+        "low_water_probe_depth_m": "57", "level_logger_depth_m": "58", "well_depth_m": "75"},
     "Pipework": {"outlet_height_m": "4.5", "check_valve_depths_m": "[58.5]", "weep_hole_depth_m": "2.0"},
     "PipeRun": {"length_m": "60", "bore_m": "0.040", "hazen_williams_c": "140"},
     "Tank": {

@@ -28,6 +28,9 @@ class Well(Described):
     pump_setting_depth_m: float | None = Field(default=None, gt=-5, le=500, description="Intake below ground.")
     low_water_probe_depth_m: float | None = Field(default=None, gt=0, le=500,
                                                   description="Depth of the probe that stops the pump, below ground.")
+    level_logger_depth_m: float | None = Field(
+        default=None, gt=0, le=500, description="Depth below ground at which an unvented pressure logger hangs; with "
+        "channels submerged_pressure_pa and air_pressure_pa the level follows from it.")
     well_depth_m: float | None = Field(default=None, gt=0, le=800, description="Bottom, below ground.")
     water_temperature_c: float = Field(default=20.0, gt=0, lt=60, description="Of the water at the pump.")
 

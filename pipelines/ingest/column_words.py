@@ -18,7 +18,8 @@ UNIT_WORDS: dict[str, str] = {
     "°c": "c", "degc": "c", "c": "c", "deg_c": "c", "celsius": "c", "ºc": "c", "\ufffdc": "c", "deg": "c", "f": "f",
     "°f": "f", "degf": "f", "k": "k", "m": "m", "cm": "cm", "mm": "mm", "ft": "ft", "feet": "ft", "in": "in",
     "m/s": "m_s", "ms-1": "m_s", "km/h": "km_h", "mph": "mph", "bar": "bar", "mbar": "mbar", "hpa": "hpa", "kpa": "kpa",
-    "pa": "pa", "psi": "psi", "cmh2o": "cm", "mh2o": "m_h2o", "%": "pct", "pct": "pct",
+    "pa": "pa", "psi": "psi", "atm": "atm", "millibar": "mbar",
+    "millibars": "mbar", "cmh2o": "cm_h2o", "mh2o": "m_h2o", "%": "pct", "pct": "pct",
 }
 
 # Names -> channel, in this order; compared in lower case.
@@ -44,6 +45,7 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
     (r"total|totali[sz]er|cumul|zähler|zaehler|volume", "meter_total_m3"),
     (r"draw|consum|outflow", "draw_flow_m3_s"),
     (r"flow|durchfluss|debit|débit|caudal|discharge|pulse|puls", "flow_m3_s"),
+    (r"baro|(air|atm\w*|station|site).?press|luftdruck|luchtdruk", "air_pressure_pa"),
     (r"suction", "suction_pressure_pa"), (r"press|druck|\bp.outlet", "outlet_pressure_pa"),
     (r"tank|reservoir|cistern|storage", "tank_level_m"),
     (r"well|water.?level|dip|groundwater|grondwater|depth|level|stand\b|head", "water_level_m"),

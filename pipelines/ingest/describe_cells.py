@@ -16,6 +16,7 @@ from pipelines.ingest.column_words import channel_of_unit, likely_channel, split
 NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 TIME_LIKE = re.compile(r"^(\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[- ][A-Za-z]{3}[- ]\d{2,4})?"
                        r"([T ]?\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?( ?[ap]m)?( ?([+-]\d{2}:?\d{2}|Z))?)?$", re.IGNORECASE)
+_AIR_PA = (5.0e4, 1.09e5)       # from 5500 m above the sea to the highest ever at its level
 CODES = re.compile(r"^-?(9{3,}|7{3,}|6999|7999|32768|32767|65535|8888|1000000|99\.9+|999\.9+|9999\.9+)(\.0+)?$")
 
 
@@ -116,10 +117,8 @@ def _guess(table: SampleTable, column: str, unit_in_row: str | None, by_unit: st
     confidence = 0.8
     if by_unit is not None:
         cannot_know.append(f"whether column '{column}' is {by_unit}: the draft takes it by its unit alone.")
-    if channel.endswith("pressure_pa") and unit is not None and same_dimension(unit, "m"):
-        channel = "water_level_m"       # a logger under water prints the column above it
-        cannot_know.append(f"column '{column}' is a water column in {unit}; whether it is absolute or above the air, "
-                           "and how deep the logger hangs: set scale = -1 and offset.")
+    if channel.endswith("pressure_pa") and unit is not None:
+        channel, unit = _which_pressure(column, channel, unit, known, cannot_know)
         settings["channel"] = channel
     if channel == "flow_m3_s" and re.search(r"puls|count|impuls|tick", column.lower()):
         settings |= {"meter": "pulse", "unit": "l", "pulse_volume": 1.0}
@@ -151,6 +150,33 @@ def _guess(table: SampleTable, column: str, unit_in_row: str | None, by_unit: st
         cannot_know.append(f"column '{column}' as {channel} is out of range in {1 - inside:.0%} of the rows; its unit "
                            "or channel is another.")
     return ColumnGuess(column, channel, settings, confidence, cannot_know + _open_questions(column, channel))
+
+
+def _which_pressure(column: str, channel: str, unit: str, known: pd.Series,
+                    cannot_know: list[str]) -> tuple[str, str]:
+    """Return channel and unit of a pressure: of the air, of water and air together, or the column above a logger."""
+    if same_dimension(unit, "m"):
+        cannot_know.append(f"column '{column}' is a water column in {unit}; whether it is absolute or above the air, "
+                           "and how deep the logger hangs: set scale = -1 and offset.")
+        return "water_level_m", unit
+    if not same_dimension(unit, "pa"):
+        return channel, unit
+    usual_pa = float(convert([float(known.median())], unit, "pa")[0])
+    of_pump = re.search(r"suction|outlet|deliv|disch|line|head|pump", column.lower())
+    if channel == "air_pressure_pa" or (_AIR_PA[0] <= usual_pa <= _AIR_PA[1] and not of_pump):
+        cannot_know.append(f"whether '{column}' is the air's pressure as it stood at this height (as the channel wants) "
+                           "or brought to sea level.")
+        return "air_pressure_pa", unit
+    if not unit.endswith("h2o") or of_pump:
+        return channel, unit
+    if usual_pa > _AIR_PA[1]:
+        cannot_know.append(f"whether '{column}' is absolute, with the air above the water in it (as the draft takes "
+                           "it), and how deep the logger hangs: level_logger_depth_m of the site's well. The air's own "
+                           "pressure has to be logged beside it.")
+        return "submerged_pressure_pa", unit
+    cannot_know.append(f"how deep the logger of '{column}' hangs: set scale = -1 and offset, so that it is a depth "
+                       "below ground.")
+    return "water_level_m", unit.removesuffix("_h2o")
 
 
 def _open_questions(column: str, channel: str) -> list[str]:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
+from diagnostics.barometric import is_of_another_height
+from diagnostics.chain.water import density_kg_m3
 from diagnostics.readings import Mask
 from pipelines.errors import LedgerError, LoggerFileError, printable
 from pipelines.ingest.cell_sql import Layout, name
@@ -77,9 +79,12 @@ def ingest_fleet(fleet: "Fleet", ledger: Ledger, *, progress: Progress | None = 
     """
     claims = claims_of(fleet)
     _keep_sheet(fleet, ledger, claims.moduli_m3)
+    _keep_wells(fleet, ledger)
     report = load_files(claims.files, ledger, progress=progress, limits=limits or IngestLimits())
     report.unclaimed = [printable(name) for name in claims.unclaimed]
     report.messages = [*(printable(says) for says in claims.refused), *report.messages]
+    if report.rows:
+        report.messages += [printable(says) for says in absolute_levels(fleet, ledger)]
     return report
 
 
@@ -118,6 +123,45 @@ def _keep_sheet(fleet: "Fleet", ledger: Ledger, moduli_m3: dict[tuple[str, str],
             sql.execute("DELETE FROM core_loggers")
             for (site_id, logger), modulus in sorted(moduli_m3.items()):
                 sql.execute("INSERT INTO core_loggers VALUES (?, ?, ?)", [site_id, logger, modulus])
+
+
+def _keep_wells(fleet: "Fleet", ledger: Ledger) -> None:
+    """Bring what the sheets say of unvented level loggers into the ledger."""
+    wells = {site.id: (site.well.level_logger_depth_m, float(density_kg_m3(site.well.water_temperature_c)),
+                       site.altitude_m)
+             for site in fleet.sites.values() if site.well.level_logger_depth_m is not None}
+    if ledger.wells() != wells:
+        with ledger.transaction() as sql:
+            sql.execute("DELETE FROM core_wells")
+            for site_id, well in sorted(wells.items()):
+                sql.execute("INSERT INTO core_wells VALUES (?, ?, ?, ?)", [site_id, *well])
+
+
+def absolute_levels(fleet: "Fleet", ledger: Ledger) -> list[str]:
+    """Say where an unvented level logger cannot be made a level of, and what would mend it."""
+    if "submerged_pressure_pa" not in ledger.channel_places():
+        return []
+    air = ("max(air_pressure_pa), median(air_pressure_pa)" if "air_pressure_pa" in ledger.channel_places()
+           else "NULL, NULL")
+    says = []
+    for site_id, most, usual in ledger.sql.execute(
+            f"SELECT site_id, {air} FROM core_readings GROUP BY 1 HAVING count(submerged_pressure_pa) > 0 "
+            "ORDER BY 1").fetchall():
+        site = fleet.sites.get(site_id)
+        if site is None:
+            continue
+        if most is None:
+            says.append(f"{site_id}: its level logger writes absolute pressure and no air pressure is logged, which "
+                        "moves by 0.3 m of water and more; no level is worked out. Give the site a [[logs]] entry with the "
+                        "channel air_pressure_pa (one barometer at like height serves many wells).")
+        elif site.well.level_logger_depth_m is None:
+            says.append(f"{site_id}: its level logger writes absolute pressure, and the sheet does not say how deep it "
+                        "hangs; no level is worked out. Write level_logger_depth_m into its [well].")
+        elif is_of_another_height(usual, site.altitude_m):
+            says.append(f"{site_id}: air pressure of {usual / 1000:.1f} kPa cannot be that at {site.altitude_m:.0f} m; "
+                        "the level from it is masked. Is it brought to sea level? Log it as measured, or give the profile "
+                        "an offset.")
+    return says
 
 
 @dataclass(slots=True)

@@ -43,6 +43,10 @@ TABLES: tuple[str, ...] = (
     """CREATE TABLE IF NOT EXISTS core_loggers (
         site_id VARCHAR NOT NULL, logger VARCHAR NOT NULL, totaliser_modulus_m3 DOUBLE,
         PRIMARY KEY (site_id, logger))""",
+    # Of sites with an unvented level logger: what is needed to take the air off its pressure.
+    """CREATE TABLE IF NOT EXISTS core_wells (
+        site_id VARCHAR PRIMARY KEY, level_logger_depth_m DOUBLE NOT NULL, water_density_kg_m3 DOUBLE NOT NULL,
+        altitude_m DOUBLE NOT NULL)""",
     """CREATE TABLE IF NOT EXISTS out_diagnoses (
         site_id VARCHAR PRIMARY KEY, made_at_utc TIMESTAMP, software VARCHAR, inputs_digest VARCHAR, verdict VARCHAR,
         verdict_says VARCHAR, notes VARCHAR, frames VARCHAR)""",

@@ -12,6 +12,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from diagnostics.barometric import with_level_from_pressure
 from diagnostics.quantities import CHANNELS
 from diagnostics.readings import SiteReadings
 from diagnostics.results import Finding, SiteDiagnosis
@@ -224,7 +225,20 @@ class Ledger:
 
         `start` and `end` carry a time zone. A site without readings gives an empty table.
         """
-        return one_grid(site_id, [table for table, _ in self._logger_tables(site_id, start, end)])
+        readings = one_grid(site_id, [table for table, _ in self._logger_tables(site_id, start, end)])
+        well = self.wells().get(site_id)
+        return readings if well is None else with_level_from_pressure(
+            readings, well[0], density_kg_m3=well[1], altitude_m=well[2])
+
+    def wells(self) -> dict[str, tuple[float, float, float]]:
+        """Return depth of the level logger, density of the water and altitude of the sites that state the first."""
+        if self.read_only and not self._has_table("core_wells"):
+            return {}
+        return {row[0]: row[1:] for row in self._sql.execute("SELECT * FROM core_wells").fetchall()}
+
+    def _has_table(self, name: str) -> bool:
+        return bool(self._sql.execute("SELECT 1 FROM information_schema.tables WHERE table_name = ?",
+                                      [name]).fetchone())
 
     def conflicts(self, site_id: str) -> pd.DataFrame:
         """Return every value that another file contradicts: stamp, channel, value, what stands, digest and line."""
@@ -324,6 +338,7 @@ class Ledger:
         rows = self._sql.execute("SELECT sha256, read_as FROM raw_files WHERE list_contains(site_ids, ?) AND status = "
                                  "'read' ORDER BY ALL", [site_id]).fetchall()
         layers = [item.model_dump_json() for item in self.corrections(site_id)]
+        layers += [str(well) for name, well in self.wells().items() if name == site_id]
         return hashlib.sha256(json.dumps([rows, layers]).encode()).hexdigest()
 
     def made_by(self, site_id: str) -> tuple[datetime, str, str] | None:

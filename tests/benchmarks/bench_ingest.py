@@ -2,7 +2,7 @@
 Speed of the ingest against the engine's bare CSV-to-table rate on the same files in the same run; small files.
 
 Run with ``python -m tests.benchmarks.bench_ingest``; ``--long`` adds 300 kills, 200 orders of arrival and 10 000
-mutations of real files.
+mutations of real files. ``--kills 300``, ``--orders 200`` and ``--mutations 10000`` run one of these alone.
 """
 
 import argparse
@@ -29,6 +29,7 @@ from pipelines.ingest.profile import LoggerProfile
 from pipelines.ledger import Ledger
 from pipelines.ledger.keeping import export_digest
 from tests.benchmarks.kill_harness import run_kills
+from tests.benchmarks.mutation_run import originals, run_mutations
 from tests.benchmarks.small_sites import small_site
 
 GOAL_RATIO = 1 / 3
@@ -230,6 +231,32 @@ def orders_of_arrival(scratch: Path, permutations: int) -> None:
         raise SystemExit(1)
 
 
+def kills(count: int) -> None:
+    """Print what so many kills at random instants did."""
+    score = run_kills(count, seed=4)
+    print(f"{score.kills} kills, {score.in_time} while at work: {score.lost} readings lost, {score.doubled} "
+          f"doubled, {score.wrong_values} changed, ledger unusable {score.not_opened} time(s)")
+    if not score.is_clean:
+        raise SystemExit(1)
+
+
+def mutations(count: int) -> None:
+    """Print how so many damaged real files ended."""
+    hostile, root = _test_module("test_hostile"), Path(__file__).parents[2]
+    given = originals(root / "sample-logs" / "measured", hostile.FILES)
+    started = time.perf_counter()
+    found = run_mutations(count, given, hostile.mutated)
+    print(f"{count:,} mutations of {len(given)} real files: {found.read_in:,} ended as readings or quarantine, "
+          f"{found.refused:,} as a named error; {found.stored:,} of them taken into a ledger, {found.described:,} "
+          f"described; {len(found.failed)} tracebacks, {len(found.hung)} over the limit of time; slowest turn "
+          f"{found.slowest_s:.1f} s, peak {found.peak_kb / 1024:.0f} MB, {time.perf_counter() - started:.0f} s in all")
+    for says in found.failed[:3]:
+        print(says)
+    if not found.is_clean:
+        print(f"over the limit: turns {found.hung}")
+        raise SystemExit(1)
+
+
 def main() -> None:
     """Run from the command line or among all benchmarks."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -237,25 +264,25 @@ def main() -> None:
     parser.add_argument("--rows", type=int, default=8640)
     parser.add_argument("--small", type=int, default=10_000)
     parser.add_argument("--long", action="store_true")
+    parser.add_argument("--kills", type=int, default=0)
+    parser.add_argument("--orders", type=int, default=0)
+    parser.add_argument("--mutations", type=int, default=0)
     given = parser.parse_args()
+    one_alone = given.kills or given.orders or given.mutations
     with tempfile.TemporaryDirectory(prefix="bench-ingest-") as folder:
         scratch = Path(folder)
-        if given.long:      # forks come first, while this process has no engine threads yet
-            score = run_kills(300, seed=4)
-            print(f"{score.kills} kills, {score.in_time} while at work: {score.lost} readings lost, {score.doubled} "
-                  f"doubled, {score.wrong_values} changed, ledger unusable {score.not_opened} time(s)")
-            if not score.is_clean:
-                raise SystemExit(1)
+        # forks come first, while this process has no engine threads yet
+        if given.long or given.kills:
+            kills(given.kills or 300)
+        if given.long or given.mutations:
+            mutations(given.mutations or 10_000)
+        if given.long or given.orders:
+            orders_of_arrival(scratch / "orders", given.orders or 200)
+        if one_alone:
+            return
         speed(scratch / "speed", given.files, given.rows)
         small_files(scratch / "small", given.small)
         one_large_file(scratch / "large", 1_900_000)
-        if given.long:
-            orders_of_arrival(scratch / "orders", 200)
-            mutations = scratch / "mutations"
-            mutations.mkdir()
-            read_in, refused = _test_module("test_hostile").mutate_and_read(mutations, 10_000, seed=8)
-            print(f"10,000 mutations of real files: {read_in} ended as readings or quarantine, {refused} as a named "
-                  "error, none otherwise")
 
 
 if __name__ == "__main__":

@@ -119,7 +119,7 @@ def test_pressure_minus_air_pressure_is_the_water_column(fleet, ledger):
     # 30 Mar 2022 11:00 as the loggers write it: well 1284.392 cm, air 1023.750 cm, so 260.642 cm of water
     readings, _ = brought_in(fleet, ledger, DATA / "profiles" / "barologger.toml",
                              DATA / "files" / "Barodiver_220427183008_BY222.csv.gz")
-    air_pa = readings.values["outlet_pressure_pa"].loc["2022-03-30T09:00Z"]
+    air_pa = readings.values["air_pressure_pa"].loc["2022-03-30T09:00Z"]
     with gzip.open(MEASURED / "logs" / "dialects" / "PB01A_moni_AV319_220427183019_AV319.csv.gz", "rt",
                    encoding="latin-1") as stream:
         line = next(line for line in stream if line.startswith("2022/03/30 11:00:00"))
