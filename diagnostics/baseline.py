@@ -99,7 +99,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     """
     one = np.ones(days)
     plain: dict[str, Vector] = dict(signatures.nuisance)
-    plain["volts"] = _named(0.008, "voltage_low_sun", "voltage_mid_sun", "voltage_high_sun")
+    plain["volts"] = _named(0.008, "voltage_low_sun", "voltage_mid_sun", "voltage_high_sun", "open_voltage")
     plain["current"] = _named(0.015, "current_low_sun", "current_mid_sun", "current_high_sun", "power_low_sun",
                               "power_mid_sun", "power_high_sun")
     # Grade 3B of ISO 9906 is met by head or by flow, not by the sum of both: beside a head that may be off by half its
@@ -115,6 +115,10 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     plain["speed"] = _named(0.015, "speed_low_power", "speed_high_power")
     plain["pressure"] = _named(0.015, "pressure_low_flow", "pressure_high_flow")
     plain["tank"] = _named(0.05, "tank_gain", "tank_free_rise")
+    # Array and light sensor are each set up to about two degrees east or west: at 15 degrees of sun a beam on a plane
+    # tipped by two degrees changes by sin 75 sin 2 / cos of its incidence, a tenth each way before and after noon,
+    # and not alike in summer and winter.
+    plain["aim"] = _named(0.12, "power_morning_less_afternoon")
     # Where no meter logs the draw, people who draw all night are no leak; only a change of it may be one.
     plain["night use"] = _named(0.4, "night_use")
     plain |= _left_open_by(site)
@@ -122,6 +126,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     for name in ("weak-sun current", "weak-sun voltage"):
         directions += _drifting(name, plain.get(name), 0.3, days)
     directions += _drifting("array", plain.get("array"), 0.3, days)
+    directions += _drifting("aim", plain.get("aim"), 0.4, days)
     directions += _drifting("night use", plain.get("night use"), 0.3, days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
     if warmth_k is not None and "temperature" in plain:

@@ -58,7 +58,7 @@ def _strings(severity: float, setting: Setting) -> Health:
 def _no_array(severity: float, setting: Setting) -> Mapping[str, float]:
     if setting.strings > 1:
         return {}
-    return {"stopped_share": 1.0, "stopped_dead_share": 1.0}
+    return {"stopped_share": 1.0, "stopped_dead_share": 1.0, "open_voltage": -1.0}
 
 
 def _substrings(setting: Setting) -> tuple[float, ...]:

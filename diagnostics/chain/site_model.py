@@ -386,6 +386,27 @@ class SiteModel:
         shape = np.broadcast(np.asarray(poa_w_m2), np.asarray(cell_temperature_c)).shape
         return self._at_terminals(poa_w_m2, cell_temperature_c).array_voltage_v.reshape(shape)
 
+    def open_circuit_voltage(self, poa_w_m2: ArrayLike, cell_temperature_c: ArrayLike) -> Floats:
+        """
+        Array voltage while nothing is taken from it; NaN for a site without an array.
+
+        Parameters
+        ----------
+        poa_w_m2, cell_temperature_c : array_like, shape (n,)
+            [W/m2, degC]
+
+        Returns
+        -------
+        voltage_v : ndarray, shape (n,)
+            [V]
+        """
+        poa, cell = np.broadcast_arrays(np.asarray(poa_w_m2, dtype=np.float64),
+                                        np.asarray(cell_temperature_c, dtype=np.float64))
+        if self.array is None or self.site.array is None:
+            return np.full(poa.shape, np.nan)
+        light = poa * self.health.irradiance_ratio * float(fixed_losses(self.site.array, np.zeros(1))[0])
+        return np.asarray(self.array.read(light.ravel(), cell.ravel(), "voltage_oc_v")[0].reshape(poa.shape))
+
     def array_current(self, poa_w_m2: ArrayLike, cell_temperature_c: ArrayLike) -> Floats:
         """
         Array current at the drive's operating point, at the sheet's static level.
@@ -429,6 +450,8 @@ def _healthy_rating(site: Site) -> tuple[float, float]:
 def _crossing(site: Site, line: LoadLine, curve: ArrayCurve, health: Health) -> CrossingTable | None:
     if site.drive.kind not in ("direct", "current_booster", "voltage_booster") or np.isnan(line.torque_n_m).any():
         return None
+    if site.drive.kind == "voltage_booster" and site.drive.held_voltage_v is None:
+        return None     # one that tracks steps down as well: in weak sun it gives current for voltage
     loss = 0.0 if site.drive.kind == "direct" else CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency)
     return crossing_table(line, curve, motor_of(site, health), site.pump.breakaway_torque_ratio,
                           holds_torque=isinstance(pump_end_of(site), DisplacementEnd), drive_loss=loss)

@@ -44,6 +44,8 @@ _ALL = (
             "array power in middling sun", 0.02, 0.014, 0.02, 0.2),
     Feature("power_high_sun", "array power over expected, less 1, above 650 W/m2 (no voltage or current logged)",
             "array power in strong sun", 0.015, 0.014, 0.02, 0.2),
+    Feature("open_voltage", "array voltage while nothing is taken from it over that of the sound array, less 1",
+            "array voltage at open circuit", 0.01, 0.007, 0.015, 0.15),
     Feature("power_morning_less_afternoon", "power ratio under a clear low sun before solar noon less after it",
             "morning against afternoon power under a clear low sun", 0.03, 0.015, 0.02, 0.15),
     Feature("power_hot_less_cool", "power ratio in hours hot enough to derate less the cooler hours of the day",

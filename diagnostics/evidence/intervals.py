@@ -20,6 +20,8 @@ _EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEG
                      | Mask.CLOCK)
 # Mornings from which a site's own start can be told.
 LEAST_START_DAYS = 5
+# Longest stand between two runs that low use may explain where no tank is logged. [h]
+LONGEST_FULL_HOURS = 60.0
 WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
                     "direct_normal_irradiance_w_m2", "neighbour_global_horizontal_irradiance_w_m2",
                     "imported_global_horizontal_irradiance_w_m2", "air_temperature_c", "module_temperature_c",
@@ -70,6 +72,7 @@ class Intervals:
     flowing: Flags
     flow_known: Flags
     scales: Scales
+    open_voltage_v: Vector | None = None    # of the healthy array with nothing taken from it
 
     def channel(self, name: str) -> Vector:
         """Return one channel, all NaN where it is not logged."""
@@ -192,7 +195,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     if not np.isfinite(read.get("tank_full_ratio", unknown)).any():
         full = full & ~turning.astype(bool)
     if site.tank is not None and site.drive.has_float_input and not tank_known.any():
-        full = full | _probably_full(turning.astype(bool), should, hours, day, len(days))
+        full = full | _probably_full(turning.astype(bool), should, index)
     return Intervals(
         index=index, day=day, days=days, hour=hour, hours=hours, expected=expected, read=read, power_w=power,
         flow_m3_s=flow, poa_w_m2=expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
@@ -201,7 +204,15 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         tank_volume_m3=_stored(site, read.get("tank_level_m", unknown)), tank_full=full,
         tank_known=tank_known, steadiness=steady, near_cap=_near_cap(expected, x_power, steady),
         should_run=should & ~full, turning=turning.astype(bool),
-        turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales)
+        turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales,
+        open_voltage_v=_open_voltage(model, expected))
+
+
+def _open_voltage(model: Any, expected: pd.DataFrame) -> Vector | None:
+    if model is None:
+        return None
+    return np.asarray(model.open_circuit_voltage(expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
+                                                 expected["cell_temperature_c"].to_numpy(dtype=np.float64)))
 
 
 def site_scales(site: Site, model: Any) -> Scales:
@@ -270,27 +281,19 @@ def _near_cap(expected: pd.DataFrame, x_power: Vector, steady: Vector) -> Flags:
         return capped | (x_power > 0.97 * limit) | ((x_power > 0.75 * limit) & (steady < 0.7))
 
 
-def _probably_full(turning: Flags, should: Flags, hours: Vector, day: NDArray[np.intp], days: int) -> Flags:
+def _probably_full(turning: Flags, should: Flags, end_utc: pd.DatetimeIndex) -> Flags:
     """
-    Say where a pump with a float stands after it has run, when neither float nor level is logged.
+    Say where a pump with a float stands between two runs, when neither float nor level is logged.
 
-    Standing after an hour of pumping on the same day is what a full tank does; without float or level it cannot be
-    told from a drive that trips, and the normal state is taken. Up to two days without any pumping after such a stop
-    are what low use does; a third is not excused.
+    A pump that stands and then runs again by itself does what a full tank makes it do, at any hour of the day; without
+    float or level it cannot be told from a drive that trips, and the normal state is taken. Two days and a half
+    without a run are still what low use does; a longer stand is not excused, nor any part of it.
     """
-    ran = np.cumsum(np.where(turning, hours, 0.0))
-    first = np.concatenate(([True], day[1:] != day[:-1]))
-    before = np.zeros(days)
-    before[day[first]] = (ran - np.where(turning, hours, 0.0))[first]
-    full = should & ~turning & (ran - before[day] > 1.0)
-    ran_that_day = np.bincount(day, weights=np.where(turning, hours, 0.0), minlength=days) > 0.2
-    filled = np.bincount(day[full], minlength=days) > 0
-    excused = np.zeros(days, dtype=bool)
-    for lag in (1, 2):      # days, not readings
-        before_that = np.concatenate((np.zeros(lag, dtype=bool), filled[:-lag])) if days > lag else np.zeros(days, bool)
-        idle = ~ran_that_day if lag == 1 else ~ran_that_day & np.concatenate(([False], excused[:-1]))
-        excused |= idle & before_that
-    return np.asarray(full | (should & ~turning & excused[day]))
+    stamp = end_utc.as_unit("s").asi8.astype(np.float64) / 3600.0
+    ran = np.where(turning, stamp, np.nan)
+    before = pd.Series(ran).ffill().fillna(stamp[0]).to_numpy(dtype=np.float64)
+    after = pd.Series(ran).bfill().fillna(stamp[-1]).to_numpy(dtype=np.float64)
+    return np.asarray(should & ~turning & (after - before < LONGEST_FULL_HOURS))
 
 
 def _own_start(poa: Vector, turning: Flags, day: NDArray[np.intp]) -> float:

@@ -11,6 +11,9 @@ from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+# Current below which an array stands at its open-circuit voltage within about 1 %, over rated.
+IDLE_CURRENT = 0.02
+LEAST_IDLE = 2
 
 
 def sensor_table(site: Site, readings: SiteReadings, intervals: Intervals, as_of_utc: pd.Timestamp | None) -> Table:
@@ -31,7 +34,7 @@ def sensor_table(site: Site, readings: SiteReadings, intervals: Intervals, as_of
     Returns
     -------
     table : Table
-        clock, clear_sky, module_temperature, night_current, night_voltage, silent_share, total_reset,
+        clock, clear_sky, module_temperature, night_current, night_voltage, open_voltage, silent_share, total_reset,
         impossible_share, swapped_share.
     """
     table = Table({}, {}, {})
@@ -39,6 +42,7 @@ def sensor_table(site: Site, readings: SiteReadings, intervals: Intervals, as_of
     _clear_sky(intervals, table)
     _module_temperature(site, intervals, table)
     _night_zeros(site, intervals, table)
+    _open_voltage(site, intervals, table)
     _silence(readings, intervals, table, as_of_utc)
     _impossible(site, intervals, table)
     return table
@@ -146,6 +150,28 @@ def _night_zeros(site: Site, intervals: Intervals, table: Table) -> None:
     if known.any() and np.isfinite(intervals.scales.rated_voltage_v):
         _mean(intervals, table, "night_voltage", np.where(known, voltage / intervals.scales.rated_voltage_v, 0.0),
               known, 0.01)
+
+
+def _open_voltage(site: Site, intervals: Intervals, table: Table) -> None:
+    """
+    Compare the array's voltage while nothing is taken from it with that of the sound array.
+
+    Every site stands so at dawn and with its tank full: the one place where the array's voltage hangs neither on the
+    drive nor on joints or the load.
+    """
+    due = intervals.open_voltage_v
+    voltage, current = intervals.channel("array_voltage_v"), intervals.channel("array_current_a")
+    if site.array is None or due is None or not (np.isfinite(voltage) & np.isfinite(current)).any():
+        return
+    rated = site.array.module.imp_a * site.array.strings_in_parallel
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # Below a tenth of full light cells differ, above it the logarithm hides what the light is not known to.
+        resting = ((intervals.poa_w_m2 > 100.0) & (current < IDLE_CURRENT * rated) & (intervals.steadiness > 0.5)
+                   & np.isfinite(voltage) & (due > 0.0))
+        amount = np.where(resting, voltage / due - 1.0, 0.0)
+    count = np.bincount(intervals.day[resting], minlength=len(intervals.days))
+    if (count >= LEAST_IDLE).any():
+        _mean(intervals, table, "open_voltage", amount, resting & (count[intervals.day] >= LEAST_IDLE), 0.01)
 
 
 def _silence(readings: SiteReadings, intervals: Intervals, table: Table, as_of_utc: pd.Timestamp | None) -> None:

@@ -438,7 +438,39 @@ def _direct_features(bench: _Bench, runs: Sequence[tuple[Health, Misreading]], o
         if power_logged:
             shifts[number, POSITION["dry_share"]] = dry
         shifts[number, POSITION["clear_sky"]] = misreading.irradiance - 1.0
+        if bench.site.array is not None:
+            _open_and_standing(bench, model, health, misreading, outcome, shifts[number])
     shifts[:, POSITION["start_power"]] -= shifts[0, POSITION["start_power"]]
+
+
+def _open_and_standing(bench: _Bench, model: Any, health: Health, misreading: Misreading, outcome: dict[str, Vector],
+                       shift: Vector) -> None:
+    """
+    Add the voltage of the idle array and, for a change under which the pump would not run at all, that it stands.
+
+    A held voltage that the array no longer reaches stops a pump as surely as a drive does; only the idle voltage then
+    tells the two apart.
+    """
+    sample, rated = bench.sample, bench.setting.rated_flow_m3_s
+    weak = sample.poa_w_m2 < 400.0
+    if bench.setting.voltage_logged and weak.any():
+        light = health.irradiance_ratio if model is bench.healthy else 1.0
+        read = model.open_circuit_voltage(sample.poa_w_m2[weak] / misreading.irradiance * light,
+                                          sample.cell_temperature_c[weak]) * misreading.voltage
+        due = bench.healthy.open_circuit_voltage(sample.poa_w_m2[weak],
+                                                 sample.cell_temperature_c[weak] + misreading.module_temperature_k)
+        shift[POSITION["open_voltage"]] = float(np.nanmean(read / due)) - 1.0
+    with np.errstate(invalid="ignore"):
+        calls = bench.healthy_flow > 0.25 * rated
+        stands = ~(outcome["power_w"] > 0.05 * bench.healthy_power) & ~(outcome["flow_m3_s"] > 0.03 * rated)
+    if not calls.any() or np.mean(stands[calls]) < 0.9 or misreading != Misreading():
+        return
+    shift[POSITION["stopped_share"]] = 1.0
+    if bench.setting.voltage_logged:
+        idle = float(np.nanmean(model.open_circuit_voltage(sample.poa_w_m2[calls], sample.cell_temperature_c[calls])
+                                / bench.healthy_voltage[calls]))
+        shift[POSITION["stopped_open_share"]] = float(idle > 0.9)
+        shift[POSITION["stopped_dead_share"]] = float(idle < 0.25)
 
 
 def replaced_cases(signatures: Signatures, keep: NDArray[np.bool_]) -> Signatures:
