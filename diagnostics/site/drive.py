@@ -14,7 +14,8 @@ class Drive(Described):
     Controller or drive with its settings as they were left.
 
     `direct` has no electronics; `current_booster` steps the array voltage down and holds the array near
-    `held_voltage_v`; `voltage_booster` steps it up from `held_voltage_v` (or tracks where none is given);
+    `held_voltage_v`; `voltage_booster` steps it up from `held_voltage_v`, and passes what is higher straight through;
+    where no held voltage is given it tracks, stepping up or down;
     `tracking` follows the maximum power point; `frequency` is an AC drive that does so; `battery_bus` takes what the
     pump needs from the battery.
     """

@@ -119,6 +119,22 @@ def test_voltage_booster_runs_a_motor_that_the_array_alone_could_not():
     assert SiteModel.build(weaker).rated_flow_m3_s < SiteModel.build(boosted).rated_flow_m3_s
 
 
+def test_a_tracking_booster_gives_current_for_voltage_where_a_holding_one_passes_the_array_straight_through():
+    """A slow displacement pump needs amperes and few volts: a plain step-up drags the array down and stalls it."""
+    table = {"kind": "voltage_booster", "max_output_voltage_v": 125}
+    two = {"array": {**sites.helical().array.model_dump(exclude_unset=True), "modules_in_series": 2,
+                     "strings_in_parallel": 2}}
+    tracks = sites.helical(**two, drive=table)
+    vmp = 2 * tracks.array.module.vmp_v
+    holds = sites.helical(**two, drive={**table, "held_voltage_v": round(0.95 * vmp)})
+    weather = sites.clear_days(tracks, days=1)
+    free, held = (expect(site, weather, 600.0) for site in (tracks, holds))
+    weak = (free["poa_irradiance_w_m2"] > 100.0) & (free["poa_irradiance_w_m2"] < 300.0)
+    assert free.loc[weak, "expected_array_voltage_v"].min() > 0.8 * vmp
+    assert held.loc[weak, "expected_array_voltage_v"].min() < 0.5 * vmp
+    assert free.loc[weak, "expected_flow_m3_s"].sum() > held.loc[weak, "expected_flow_m3_s"].sum()
+
+
 def test_a_drive_starts_above_one_power_stops_below_another_and_holds_between():
     power = np.array([50, 150, 250, 150, 90, 150, 250, np.nan, 150, 50.0])
     broken = np.zeros(10, dtype=bool)
