@@ -164,8 +164,8 @@ def _which_pressure(column: str, channel: str, unit: str, known: pd.Series,
     usual_pa = float(convert([float(known.median())], unit, "pa")[0])
     of_pump = re.search(r"suction|outlet|deliv|disch|line|head|pump", column.lower())
     if channel == "air_pressure_pa" or (_AIR_PA[0] <= usual_pa <= _AIR_PA[1] and not of_pump):
-        cannot_know.append(f"whether '{column}' is the air's pressure as it stood at this height (as the channel wants) "
-                           "or brought to sea level.")
+        cannot_know.append(f"whether '{column}' is the air's pressure as it stood at this height (as the channel "
+                           "wants) or brought to sea level.")
         return "air_pressure_pa", unit
     if not unit.endswith("h2o") or of_pump:
         return channel, unit

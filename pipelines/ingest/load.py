@@ -152,15 +152,15 @@ def absolute_levels(fleet: "Fleet", ledger: Ledger) -> list[str]:
             continue
         if most is None:
             says.append(f"{site_id}: its level logger writes absolute pressure and no air pressure is logged, which "
-                        "moves by 0.3 m of water and more; no level is worked out. Give the site a [[logs]] entry with the "
-                        "channel air_pressure_pa (one barometer at like height serves many wells).")
+                        "moves by 0.3 m of water and more; no level is worked out. Give the site a [[logs]] entry with "
+                        "the channel air_pressure_pa (one barometer at like height serves many wells).")
         elif site.well.level_logger_depth_m is None:
             says.append(f"{site_id}: its level logger writes absolute pressure, and the sheet does not say how deep it "
                         "hangs; no level is worked out. Write level_logger_depth_m into its [well].")
         elif is_of_another_height(usual, site.altitude_m):
             says.append(f"{site_id}: air pressure of {usual / 1000:.1f} kPa cannot be that at {site.altitude_m:.0f} m; "
-                        "the level from it is masked. Is it brought to sea level? Log it as measured, or give the profile "
-                        "an offset.")
+                        "the level from it is masked. Is it brought to sea level? Log it as measured, or give the "
+                        "profile an offset.")
     return says
 
 
