@@ -11,6 +11,7 @@ from diagnostics.chain.clouds import NEGLIGIBLE_SPREAD
 from diagnostics.chain.daylight import LOWEST_SUN_DEG, SOURCES, Daylight, daylight, follows_directly
 from diagnostics.chain.describable import ChainNotAvailable
 from diagnostics.chain.drive import after_starting, running_state, timer_allows
+from diagnostics.chain.learned import SHEET, Learned
 from diagnostics.chain.pipework import drained_volume_m3
 from diagnostics.chain.site_model import SiteModel
 from diagnostics.chain.subhourly import daylight_in_pieces, joined, pieces_for
@@ -48,7 +49,7 @@ class _Delivery:
 
 def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float", *, health: Health = HEALTHY,
            model: SiteModel | None = None, light: Daylight | None = None,
-           use_measured_level: bool = False) -> pd.DataFrame:
+           use_measured_level: bool = False, learned: Learned = SHEET, with_effects: bool = False) -> pd.DataFrame:
     """
     Expected delivery of every interval, tank calling.
 
@@ -74,6 +75,10 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
         `light_of(site, weather, interval_s)` worked out before: it does not depend on health.
     use_measured_level : bool, default False
         True takes the logged pumping level instead of the sheet's well, where it is logged. [1]
+    learned : Learned, default nothing beyond the sheet
+        What the site's own sound days have taught: flow and its limits are then the site's own.
+    with_effects : bool, default False
+        True adds `EFFECT_COLUMNS`, for learning from the table. [1]
 
     Returns
     -------
@@ -95,9 +100,13 @@ def expect(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | fl
         logged = np.asarray(weather["water_level_m"], dtype=np.float64)
         measured = np.repeat(logged, pieces)[light.rows]
     delivery = _deliver(model, light, measured)
-    interval = flow_interval(model, light, delivery.operation, delivery.flow_m3_s, delivery.level_m,
-                             delivery.running)
+    interval = flow_interval(model, light, delivery.operation, delivery.flow_m3_s, delivery.level_m, learned)
     table = _table(model, light, delivery, interval)
+    if with_effects:
+        for name, effect in interval.effects.items():
+            full = np.zeros(len(light.when_utc))
+            full[light.rows] = effect * model.health.meter_ratio
+            table[name] = full
     return table if pieces == 1 else joined(table, pd.DatetimeIndex(weather.index), pieces)
 
 
@@ -249,7 +258,7 @@ def _table(model: SiteModel, light: Daylight, delivery: _Delivery, interval: Flo
         "expected_array_voltage_v": spread(operation.array_voltage_v, 0.0),
         "expected_array_current_a": spread(current, 0.0),
         "expected_array_power_w": spread(power, 0.0),
-        "expected_flow_m3_s": spread(delivery.flow_m3_s * meter, 0.0),
+        "expected_flow_m3_s": spread(interval.flow_m3_s * meter, 0.0),
         "expected_flow_low_m3_s": spread(interval.low_m3_s * meter, 0.0),
         "expected_flow_high_m3_s": spread(interval.high_m3_s * meter, 0.0),
         "expected_speed_rpm": spread(np.where(delivery.running | np.isnan(speed), speed, 0.0), 0.0),
