@@ -17,6 +17,7 @@ UNIT_WORDS: dict[str, str] = {
     "w/sqm": "w_m2", "kw/m2": "kw_m2",
     "°c": "c", "degc": "c", "c": "c", "deg_c": "c", "celsius": "c", "ºc": "c", "\ufffdc": "c", "deg": "c", "f": "f",
     "°f": "f", "degf": "f", "k": "k", "m": "m", "cm": "cm", "mm": "mm", "ft": "ft", "feet": "ft", "in": "in",
+    "mnap": "m", "m+nap": "m",
     "m/s": "m_s", "ms-1": "m_s", "km/h": "km_h", "mph": "mph", "bar": "bar", "mbar": "mbar", "hpa": "hpa", "kpa": "kpa",
     "pa": "pa", "psi": "psi", "atm": "atm", "millibar": "mbar",
     "millibars": "mbar", "cmh2o": "cm_h2o", "mh2o": "m_h2o", "%": "pct", "pct": "pct",
@@ -29,6 +30,7 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
     (r"\bdni\b|direct.*norm|pyrheliom|\bdirect", "direct_normal_irradiance_w_m2"),
     (r"\bdhi\b|diffuse", "diffuse_horizontal_irradiance_w_m2"),
     (r"\bghi\b|global|horiz.*(irr|rad)|pyranom|solar.?rad|irradi|insol|^g$", "global_horizontal_irradiance_w_m2"),
+    (r"^solar$|^sun(light)?$", "global_horizontal_irradiance_w_m2"),
     (r"mod(ule)?_?\s?t(emp)?|t_?mod|cell.?temp|back.?temp", "module_temperature_c"),
     (r"(air|amb|dry.?bulb|outdoor|outside).*t(emp)?|t_?(air|amb)|^temp(erature)?\b|lufttemp", "air_temperature_c"),
     (r"(drive|inverter|heat.?sink|controller).*temp", "drive_temperature_c"),
@@ -47,8 +49,9 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
     (r"flow|durchfluss|debit|débit|caudal|discharge|pulse|puls", "flow_m3_s"),
     (r"baro|(air|atm\w*|station|site).?press|luftdruck|luchtdruk", "air_pressure_pa"),
     (r"suction", "suction_pressure_pa"), (r"press|druck|\bp.outlet", "outlet_pressure_pa"),
+    (r"(tank|cistern|reservoir).?full|full.?(tank|cistern|reservoir)", "tank_full_ratio"),
     (r"tank|reservoir|cistern|storage", "tank_level_m"),
-    (r"well|water.?level|dip|groundwater|grondwater|depth|level|stand\b|head", "water_level_m"),
+    (r"well|water.?level|dip|groundwater|grondwater|stijghoogte|piezom|depth|level|stand\b|head", "water_level_m"),
     (r"float|full", "tank_full_ratio"), (r"low.?water|dry.?run|probe", "low_water_ratio"),
     (r"logger.*(v|volt)|supply|v_?log", "logger_supply_v"),
     (r"^u$|volt|^v$", "array_voltage_v"), (r"^i$|curr|amp", "array_current_a"),
@@ -56,6 +59,7 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
 NOT_A_CHANNEL = (r"factor|stdev|\bstd\b|humid|\brh\b|\bdir(ection)?\b|wdir|zenith|clear ?sky|\bflag\b|\bcode\b|qualit|"
                  r"\brecord\b|\bno\b|\b(vac|iac|var ?ac)\b|\bac (volt|curr|i|u|v)|accumul|daily|\bgni\b|cell\b.*\bmv|"
                  r"\bmv\b|panel temp c|logger temp|das temp|peak|\bmax\b")
+_PROCESSED = re.compile(r"_(avg|mean|tot|smp|med)$", re.IGNORECASE)      # how a logger formed the value of an interval
 BRACKETS = re.compile(r"[\[(<{]\s*([^\])>}]+?)\s*[\])>}]")
 
 
@@ -68,11 +72,15 @@ def unit_word(written: str) -> str | None:
 def split_column_name(column: str) -> tuple[str, str | None]:
     """Return the name without its unit, and the unit ending if one is written in brackets or at its end."""
     for inside in BRACKETS.findall(column):
-        if (unit := unit_word(inside)) is not None:
-            return BRACKETS.sub(" ", column).strip(), unit
+        for written in (inside, inside.split(" ")[0]):      # "(cm above datum)"
+            if (unit := unit_word(written)) is not None:
+                return BRACKETS.sub(" ", column).strip(), unit
+    column = _PROCESSED.sub("", column)
     if (unit := unit_word(column)) is not None and column.strip().lower() not in _SYMBOLS:
         return "", unit
     tail = re.split(r"[\s_,]+", column.strip())
+    if len(tail) > 1 and tail[-1].lower() == "ms" and re.match(r"ws|wind", tail[0].lower()):
+        return " ".join(tail[:-1]), "m_s"
     for size in (2, 1):
         if len(tail) > size and (unit := unit_word("/".join(tail[-size:]))) is not None:
             return " ".join(tail[:-size]), unit

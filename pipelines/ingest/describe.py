@@ -10,7 +10,13 @@ from pydantic import ValidationError
 
 from pipelines.errors import LoggerFileError
 from pipelines.ingest.column_words import candidates, split_column_name
-from pipelines.ingest.describe_cells import column_guesses, long_guess, sentinel_guess
+from pipelines.ingest.describe_cells import (
+    SampleTable,
+    column_guesses,
+    guess_by_words_above,
+    long_guess,
+    sentinel_guess,
+)
 from pipelines.ingest.describe_frame import Frame, frame_of_file
 from pipelines.ingest.describe_time import TimeGuess, time_guess
 from pipelines.ingest.limits import IngestLimits
@@ -62,11 +68,14 @@ def describe_file(path: Path, *, limits: IngestLimits | None = None) -> FileDesc
     time = time_guess(table, frame.top)
     if time is None:
         notes.append("no column was recognised as a time stamp; write [time] by hand.")
+        unknown = ["when each row was taken: no column holds a date or a time.", *_never_known(None, [])]
         return FileDescription(path.name, to_toml(written), None, {**confidence, "time": 0.0}, table.shown(ROWS_SHOWN),
-                               _never_known(None, []), notes)
+                               unknown, notes)
     written["time"], confidence["time"] = time.settings, time.confidence
+    written |= time.frame
     notes += time.notes
     columns = column_guesses(table, frame.units, time.columns)
+    guess_by_words_above(table, columns, frame.top)
     long = long_guess(table, time.columns, columns)
     if long is not None:
         written |= {"layout": "long", "long": long.settings}
@@ -82,26 +91,42 @@ def describe_file(path: Path, *, limits: IngestLimits | None = None) -> FileDesc
         confidence["columns"] = min(known, default=0.0)
         taken = {guess.column for guess in columns if guess.channel}
         for guess in columns:
-            cannot_know += guess.cannot_know
+            cannot_know += guess.cannot_know if guess.channel else []
     left = [column for column in table.columns if column not in taken and column not in time.columns]
     if long is not None:
         names = dict.fromkeys(table.texts(long.settings["name_column"])) if "name_column" in long.settings else {}
         unmapped = [text for text in names if text and text not in long.channels]
     else:
         unmapped = left
-    remarks = _remarks(unmapped, left, frame.units)
+    remarks = _remarks(unmapped, left, frame.units, table if long is None else None)
+    if not written["channels"]:
+        cannot_know.append(_nothing_named(table, unmapped, long is not None))
     if unmapped or left:
         notes.append(f"not mapped to a channel: {', '.join(repr(item) for item in (unmapped or left)[:20])}. The draft "
                      "ends with a remark for each: take the # away and name its channel, or put it into "
                      "ignored_columns.")
-    if sentinels := sentinel_guess(table, [*written["channels"]] if long is None else [long.settings["value_column"]]):
+    if sentinels := sentinel_guess(table, ([*written["channels"]] or unmapped) if long is None
+                                   else [long.settings["value_column"]]):
         written["sentinels"] = sentinels
         notes.append(f"taken for 'no value': {', '.join(sentinels)}.")
     return _read_back(path, written, confidence, notes, [*_never_known(time, columns), *cannot_know], frame, limits,
                       remarks)
 
 
-def _remarks(unmapped: list[str], left: list[str], units: dict[str, str]) -> list[str]:
+def _nothing_named(table: SampleTable, unmapped: list[str], is_long: bool) -> str:
+    """Return the sentence that asks for the quantity of every column that may hold one, with its range of values."""
+    asked = [f"'{column}'" if is_long else f"'{column}'{_range_of(table, column)}" for column in unmapped]
+    of_what = "name" if is_long else "column"
+    return (f"which quantity each {of_what} holds; nothing in the file says it: {', '.join(asked[:40])}. One channel "
+            "named is enough for the draft to load.")
+
+
+def _range_of(table: SampleTable, column: str) -> str:
+    numbers = table.numbers(column).dropna() if column in table.columns else pd.Series(dtype=float)
+    return f" ({numbers.min():g} to {numbers.max():g})" if len(numbers) else ""
+
+
+def _remarks(unmapped: list[str], left: list[str], units: dict[str, str], table: SampleTable | None) -> list[str]:
     """Return, as lines of TOML remarks, a table for everything that has no channel yet: nothing is left out unsaid."""
     lines: list[str] = []
     for column in unmapped:
@@ -109,7 +134,9 @@ def _remarks(unmapped: list[str], left: list[str], units: dict[str, str]) -> lis
         fitting = candidates(unit)
         says = (f"  # or {', '.join(fitting[1:12])}" if fitting[1:] else "" if fitting else
                 "  # no unit that a channel has is written; name one of the channels")
-        lines += ["", f"# [channels.{_text(column)}]", f'# channel = "{fitting[0] if fitting else ""}"{says}',
+        values = _range_of(table, column) if table is not None else ""
+        lines += ["", *([f"# values{values}"] if values else []), f"# [channels.{_text(column)}]",
+                  f'# channel = "{fitting[0] if fitting else ""}"{says}',
                   *([f'# unit = "{unit}"'] if unit and fitting else [])]
     if left:
         lines = ["", f"# Not wanted? Write this above [time]: ignored_columns = {_value(left)}", *lines]

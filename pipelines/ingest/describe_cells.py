@@ -11,7 +11,7 @@ import pandas as pd
 from diagnostics.quantities import CHANNELS
 from diagnostics.units import convert, same_dimension
 from pipelines.ingest.cell_sql import NOT_A_VALUE
-from pipelines.ingest.column_words import channel_of_unit, likely_channel, split_column_name
+from pipelines.ingest.column_words import channel_of_unit, likely_channel, split_column_name, unit_word
 
 NUMBER = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
 TIME_LIKE = re.compile(r"^(\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[- ][A-Za-z]{3}[- ]\d{2,4})?"
@@ -100,6 +100,35 @@ def column_guesses(table: SampleTable, units: dict[str, str], time_columns: list
         else:
             taken[guess.channel] = guess
     return guesses
+
+
+def said_above(top: str) -> tuple[str, str | None]:
+    """Return what the lines above the data say the values are, and in which unit, for files that name no column."""
+    said, unit = "", None
+    for line in top.split("\n"):
+        parts = re.split(r"[:;=\t]+", line.strip().lstrip("#"), maxsplit=1)
+        if len(parts) < 2 or not parts[1].strip():
+            continue
+        key, value = parts[0].lower(), parts[1].strip()
+        if not said and re.search(r"param|quantity|variable|grootheid|identification", key) and likely_channel(value):
+            said = value
+        if unit is None and "unit" in key:
+            unit = unit_word(value)
+    return said, unit
+
+
+def guess_by_words_above(table: SampleTable, guesses: list[ColumnGuess], top: str) -> None:
+    """Give the one column called value the channel that the lines above the data speak of."""
+    values = [place for place, guess in enumerate(guesses)
+              if re.match(r"(value|wert|waarde|valor|valeur)\b", guess.column.lower())]
+    said, unit = said_above(top)
+    if len(values) != 1 or any(guess.channel for guess in guesses) or not said:
+        return
+    column = guesses[values[0]].column
+    made = _guess(table, column, unit, likely_channel(said))
+    made.cannot_know = [f"whether column '{column}' is {made.channel}: the lines above the data speak of "
+                        f"'{said[:60]}'.", *made.cannot_know[1:]]
+    guesses[values[0]] = made
 
 
 def _guess(table: SampleTable, column: str, unit_in_row: str | None, by_unit: str | None = None) -> ColumnGuess:
@@ -219,6 +248,9 @@ def long_guess(table: SampleTable, time_columns: list[str], columns: list[Column
         r"name|param|tag|sensor|variable|channel|meas|kind|code", column.lower().rsplit("/", 2)[-1] + column.lower())]
     if len(values) != 1 or not named or not re.search(r"val|wert|reading|value", values[0].lower()):
         return None
+    named = [column for column in named if not re.search(r"quality|interpol|state|status|flag", column.lower())]
+    if not named:
+        return None
     name_column = max(named, key=lambda column: (any(likely_channel(text) for text in set(table.texts(column))),
                                                  "variable" in column.lower(), -named.index(column)))
     sites = [column for column in words + codes if column != name_column and re.search(
@@ -234,7 +266,7 @@ def long_guess(table: SampleTable, time_columns: list[str], columns: list[Column
             channels[text] = {"channel": channel, **({"unit": unit} if unit and same_dimension(unit, target) else {})}
             if channel == "meter_total_m3":
                 channels[text] = {"channel": channel, "meter": "totaliser"}
-    if not channels:
+    if not channels and "variable" not in name_column.lower():
         return None
     return LongGuess({"name_column": name_column, "value_column": values[0]}, sites[0] if sites else "", channels,
                      round(0.4 + 0.4 * found / max(len(set(table.texts(name_column))), 1), 2))

@@ -6,6 +6,7 @@ import json
 import re
 import xml.etree.ElementTree as ElementTree
 import zipfile
+import zlib
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -73,7 +74,7 @@ def _first_bytes(path: Path) -> bytes:
                 with archive.open(members[0]) as packed:
                     return packed.read(200_000)
         return head
-    except (OSError, EOFError, IndexError, zipfile.BadZipFile, RuntimeError) as error:
+    except (OSError, EOFError, IndexError, zlib.error, zipfile.BadZipFile, RuntimeError) as error:
         raise LoggerFileError(f"cannot be read: {error}.", file=path) from error
 
 
@@ -143,6 +144,9 @@ def _delimiter_score(lines: list[str], delimiter: str) -> tuple[float, int]:
 
 
 def _text_frame(lines: list[str], path: Path) -> Frame:
+    several = _several_lines_frame(lines)
+    if several is not None:
+        return several
     body = lines[max(0, len(lines) // 3):]
     scores = {mark: _delimiter_score(body, mark) for mark in (*DELIMITERS, " ")}
     delimiter = max(scores, key=lambda mark: scores[mark][0])
@@ -187,6 +191,31 @@ def _text_frame(lines: list[str], path: Path) -> Frame:
     clear = not rivals or score > 1.2 * rivals[0]
     sure = {"delimiter": round(min(1.0, score + 0.1) if clear else 0.6, 2), "header": after}
     return Frame(settings, sure, table, units, "\n".join(lines[:first]), notes)
+
+
+def _several_lines_frame(lines: list[str]) -> Frame | None:
+    """Return the frame of a file that writes each record over two lines of numbers, by turns of unlike length."""
+    rows = [line.split() for line in lines]
+    counts = [len(row) if row and all(is_value(cell) for cell in row) else 0 for row in rows]
+    alike = [place for place in range(len(rows) - 3) if counts[place] >= 4 and counts[place + 1] >= 4
+             and counts[place] == counts[place + 2] != counts[place + 1] == counts[place + 3]]
+    if len(alike) < max(20, 0.5 * len(lines)):
+        return None
+    first = alike[0]
+    width = counts[first] + counts[first + 1]
+    joined = [rows[place] + rows[place + 1] for place in range(first, len(rows) - 1, 2)
+              if (counts[place], counts[place + 1]) == (counts[first], counts[first + 1])]
+    columns = [f"column {place + 1}" for place in range(width)]
+    settings: dict[str, Any] = {"format": "whitespace", "header_lines": 0, "lines_per_record": 2, "columns": columns}
+    above = lines[first - 1].strip() if first else ""
+    if above and not above[0].isalnum() and above[0] not in "+-.":
+        settings |= {"section_starts_with": above, "section_ends_with": above[0]}
+    else:
+        settings["preamble_lines"] = first
+    note = (f"each record is written over two lines, of {counts[first]} and {counts[first + 1]} cells; the draft puts "
+            "them together and numbers the columns.")
+    return Frame(settings, {"delimiter": 0.8, "header": 0.6}, SampleTable(columns, joined), {},
+                 "\n".join(lines[:first]), [note])
 
 
 def _share_of_values(row: list[str]) -> float:

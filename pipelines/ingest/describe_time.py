@@ -19,6 +19,12 @@ PART_NAMES = {"year": "year", "yyyy": "year", "jahr": "year", "month": "month", 
               "day": "day", "dd": "day", "doy": "day_of_year", "jday": "day_of_year", "day_of_year": "day_of_year",
               "hour": "hour", "hh": "hour", "hr": "hour", "minute": "minute", "min": "minute", "mi": "minute",
               "second": "second", "sec": "second", "hhmm": "hhmm", "ms": "millisecond"}
+# What these letters stand for by common practice; some stand for other zones elsewhere, which is said.
+ZONE_LETTERS = {"EST": "-05:00", "CST": "-06:00", "MST": "-07:00", "PST": "-08:00", "CET": "+01:00", "EAT": "+03:00",
+                "CAT": "+02:00", "WAT": "+01:00", "SAST": "+02:00", "IST": "+05:30"}
+DAYS_AND_HOURS = re.compile(r"(?:utc|gmt)?\s*off\s?set\W*-\s?(\d+) days?, \+?(\d{1,2}):(\d{2})", re.IGNORECASE)
+SHORT_TIMES = ("%H%M", "%H.%M")
+TIME_NAME = re.compile(r"time|tijd|zeit|uur|stunde|hora|heure|hour|hhmm|utc|gmt|[A-Z]{2}T$|^t$|^column \d+$")
 OFFSET_WORD = re.compile(r"\b(?:utc|gmt)\s?([+-])\s?(\d{1,2})(?::?(\d{2}))?\b", re.IGNORECASE)
 
 
@@ -32,19 +38,23 @@ class TimeGuess:
     zone_is_said: bool
     order_is_open: bool = False
     notes: list[str] = field(default_factory=list)
+    frame: dict[str, Any] = field(default_factory=dict)
 
 
 def time_guess(table: SampleTable, top: str) -> TimeGuess | None:
     """Return how the stamps are written, or None where nothing looks like one."""
     found = (_one_column(table) or _two_columns(table) or _parts(table, _named_parts(table))
              or _parts(table, _parts_by_range(table)) or _numbers(table))
+    frame: dict[str, Any] = {}
+    if found is None and (in_head := _year_in_first_line(table) or _month_above(table, top)):
+        found, frame = in_head
     if found is None:
         return None
     stamps, settings, columns, order_open = found
     steps = stamps.diff().dropna().dt.total_seconds()
     rising = float((steps > 0).mean()) if len(steps) else 0.5
     guess = TimeGuess(settings, columns, round(0.5 + 0.5 * rising - 0.3 * order_open, 2), settings.get("zone") in
-                      ("in_stamp", "UTC"), order_open)
+                      ("in_stamp", "UTC"), order_open, frame=frame)
     if "zone" not in settings:
         zone = _zone_in_words(top, columns)
         settings["zone"] = zone or "site"
@@ -69,8 +79,15 @@ def time_guess(table: SampleTable, top: str) -> TimeGuess | None:
 
 def _zone_in_words(top: str, columns: list[str]) -> str | None:
     words = f"{top} {' '.join(columns)}"
+    if match := DAYS_AND_HOURS.search(words):       # "-1 day, 19:00" is five hours behind
+        minutes = int(match.group(1)) * 1440 - int(match.group(2)) * 60 - int(match.group(3))
+        return f"-{minutes // 60:02d}:{minutes % 60:02d}" if 0 < minutes <= 14 * 60 else None
     if match := OFFSET_WORD.search(words):
         return f"{match.group(1)}{int(match.group(2)):02d}:{match.group(3) or '00'}"
+    letters = [zone for word, zone in ZONE_LETTERS.items()
+               if any(re.search(rf"(?<![A-Za-z]){word}(?![A-Za-z])", column) for column in columns)]
+    if letters:
+        return letters[0]
     return next((zone for word, zone in ZONE_WORDS if re.search(rf"\b{word}\b", words, re.IGNORECASE)), None)
 
 
@@ -131,11 +148,18 @@ def _two_columns(table: SampleTable) -> tuple[pd.Series, dict[str, Any], list[st
         if is_plain_number and not all(re.match(r"^(19|20)\d{6}$", text) for text in texts[:50] if text):
             continue
         for other in table.columns[place + 1:place + 3]:
-            if times := _formats_that_fit(table.texts(other), list(TIME_FORMATS)):
+            forms = [form for form in TIME_FORMATS if form not in SHORT_TIMES or TIME_NAME.search(other)]
+            if times := _formats_that_fit(table.texts(other), forms):
                 joined = [f"{one} {two}" for one, two in zip(texts, table.texts(other), strict=True)]
                 fits = [(f"{date} {times[0][0]}", _parsed(joined, f"{date} {times[0][0]}")) for date, _ in dates]
                 form, stamps, order_open = _best(fits)
-                return stamps, {"columns": [column, other], "format": form}, [column, other], order_open
+                used = [column, other]
+                parts = next((name for name in table.columns if name.strip().lower() in ("ms", "msec", "millisecond")),
+                             None)
+                if parts is not None:
+                    used, form = [*used, parts], f"{form} %g"
+                    stamps = stamps + pd.to_timedelta(table.numbers(parts).fillna(0), unit="ms")
+                return stamps, {"columns": used, "format": form}, used, order_open
         form, stamps, order_open = _best(dates)
         return stamps, {"columns": [column], "format": form}, [column], order_open
     return None
@@ -169,6 +193,43 @@ def _parts_by_range(table: SampleTable) -> dict[str, str]:
                     parts.pop("day_of_year", None)
                 return parts
     return {}
+
+
+_Found = tuple[pd.Series, dict[str, Any], list[str], bool]
+
+
+def _year_in_first_line(table: SampleTable) -> tuple[_Found, dict[str, Any]] | None:
+    """Return day of year and hour where the year stands once, in a first line of numbers above the rows."""
+    if len(table.rows) < 3 or len(table.columns) < 3:
+        return None
+    head, body = table.rows[0], SampleTable(table.columns, table.rows[1:])
+    at = next((place for place, cell in enumerate(head[:4]) if re.fullmatch(r"(19|20)\d\d", cell)), None)
+    day, clock = (pd.to_numeric(pd.Series(body.texts(column)), errors="coerce") for column in table.columns[:2])
+    if at is None or not (day.between(1, 366).all() and clock.between(0, 2400).all() and (clock % 100 < 60).all()
+                          and (day % 1 == 0).all() and (clock.diff().dropna() > 0).mean() > 0.9):
+        return None
+    parts = {"day_of_year": table.columns[0], "hhmm": table.columns[1]}
+    stamps = pd.Timestamp(f"{head[at]}-01-01") + pd.to_timedelta(day - 1, unit="D") + pd.to_timedelta(
+        clock // 100 * 60 + clock % 100, unit="min")
+    pattern = "^" + "".join(f"{re.escape(cell)}[^\\w.-]+" for cell in head[:at]) + "(?P<year>\\d{4})"
+    return (stamps, {"parts": parts, "header_pattern": pattern}, list(parts.values()), False), {"preamble_lines": 1}
+
+
+def _month_above(table: SampleTable, top: str) -> tuple[_Found, dict[str, Any]] | None:
+    """Return day of the month and minute of the day where month and year stand once, above the rows."""
+    match = re.search(r"^[ \t]*(?:(\d+)[ \t]+)?(1[0-2]|0?[1-9])[ \t]+((?:19|20)\d\d)\b", top, re.MULTILINE)
+    if match is None or len(table.columns) < 4 or not len(table.rows):
+        return None
+    day, minute = (pd.to_numeric(pd.Series(table.texts(column)), errors="coerce") for column in table.columns[:2])
+    if not (day.between(1, 31).all() and minute.between(0, 1439).all() and (day % 1 == 0).all()
+            and (minute.diff().dropna() > 0).mean() > 0.9):
+        return None
+    parts = {"day": table.columns[0], "minute_of_day": table.columns[1]}
+    stamps = pd.Timestamp(int(match.group(3)), int(match.group(2)), 1) + pd.to_timedelta(
+        (day - 1) * 1440 + minute, unit="min")
+    before = f"{match.group(1)}\\s+" if match.group(1) else ""
+    pattern = f"^\\s*{before}(?P<month>\\d+)\\s+(?P<year>\\d{{4}})"
+    return (stamps, {"parts": parts, "header_pattern": pattern}, list(parts.values()), False), {}
 
 
 def _parts(table: SampleTable, parts: dict[str, str]) -> tuple[pd.Series, dict[str, Any], list[str], bool] | None:

@@ -28,7 +28,7 @@ def read_head(text: str, profile: LoggerProfile, limits: IngestLimits, file: str
     """Find header and data in the first part of a file; raises LoggerFileError where the profile does not fit."""
     lines = text.split("\n", LINES_LOOKED_AT)[:LINES_LOOKED_AT]
     header_at = _header_place(lines, profile, file)
-    written = tuple(_header_cells(lines[header_at], profile)) if header_at is not None else ()
+    written = tuple(_header_cells(lines[header_at], profile, file)) if header_at is not None else ()
     columns = tuple(profile.columns) or _distinct(written)
     if len(columns) > limits.max_columns:
         raise HostileFileError(f"has {len(columns)} columns, above the limit of {limits.max_columns}.", file=file,
@@ -73,7 +73,7 @@ def _first_data_line(lines: list[str], profile: LoggerProfile, file: str) -> int
     return profile.preamble_lines + profile.lines_after_header + 1
 
 
-def _header_cells(line: str, profile: LoggerProfile) -> list[str]:
+def _header_cells(line: str, profile: LoggerProfile, file: str) -> list[str]:
     if profile.format == "whitespace":
         return line.split()
     if profile.format == "fixed_width":
@@ -81,7 +81,12 @@ def _header_cells(line: str, profile: LoggerProfile) -> list[str]:
         return [line[start:start + width].strip() for start, width in zip(starts, profile.widths, strict=True)]
     if not profile.quote:
         return [cell.strip() for cell in line.split(profile.delimiter)]
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=profile.delimiter, quotechar=profile.quote), [])]
+    try:
+        cells = next(csv.reader([line], delimiter=profile.delimiter, quotechar=profile.quote), [])
+    except csv.Error as error:      # a line end inside the line, a cell without end
+        raise LoggerFileError(f"has a header that is no row of cells: {error}.", file=file,
+                              mend=f"Is profile '{profile.key}' the right one for this file?") from error
+    return [cell.strip() for cell in cells]
 
 
 def _distinct(cells: tuple[str, ...]) -> tuple[str, ...]:

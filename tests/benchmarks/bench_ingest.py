@@ -13,6 +13,7 @@ import shutil
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -250,7 +251,10 @@ def mutations(count: int) -> None:
           f"{found.refused:,} as a named error; {found.stored:,} of them taken into a ledger, {found.described:,} "
           f"described; {len(found.failed)} tracebacks, {len(found.hung)} over the limit of time; slowest turn "
           f"{found.slowest_s:.1f} s, peak {found.peak_kb / 1024:.0f} MB, {time.perf_counter() - started:.0f} s in all")
-    for says in found.failed[:3]:
+    kinds = Counter(says.strip().splitlines()[-1][:120] for says in found.failed)
+    for says, times in kinds.most_common(20):
+        print(f"{times} times {says}")
+    for says in {says.strip().splitlines()[-1][:40]: says for says in found.failed}.values():
         print(says)
     if not found.is_clean:
         print(f"over the limit: turns {found.hung}")

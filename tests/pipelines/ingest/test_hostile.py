@@ -133,6 +133,23 @@ def test_empty_and_binary_files_end_as_nothing_or_as_a_named_error(tmp_path, con
         assert len(found.rows) == 0
 
 
+def test_a_gz_file_that_breaks_inside_is_told_so_by_the_description(tmp_path):
+    packed = bytearray(gzip.compress(("t,V,Q\n" + "2026-01-01 10:00:00,1,5\n" * 5000).encode(), mtime=0))
+    packed[len(packed) // 2:] = b"\xff" * 40
+    (tmp_path / "a.csv.gz").write_bytes(packed)
+    with pytest.raises(LoggerFileError):
+        describe_file(tmp_path / "a.csv.gz")
+
+
+def test_a_return_inside_a_header_is_left_to_the_line_reader(fleet, ledger):
+    fleet.add_profile("p", **PROFILE)
+    fleet.add_site("well-1", "p", "*.csv")
+    fleet.write("a.csv", "t,\rV [V],Q\n2026-01-01 10:00:00,1,5\n" + GOOD)
+    fleet.write("b.csv", GOOD)
+    report = ingest_fleet(fleet, ledger, limits=IngestLimits(least_plain_bytes=0))
+    assert report.files_new == 2 and any(says.startswith("a.csv: ") for says in report.messages)
+
+
 def mutated(content: bytes, chance: random.Random) -> bytes:
     """Damage a file the way transmission, spreadsheets and power cuts do."""
     body = bytearray(content)
