@@ -160,7 +160,7 @@ def stamp_sql(rule: TimeRule, cell_of: dict[str, str], header_parts: dict[str, i
         ends_in_z = f"(ends_with({joined}, 'Z') OR ends_with({joined}, 'z'))" if rule.zone == "UTC" else "FALSE"
         # only long stamps can end in an offset; the day in 2024-05-06 is none
         return (f"CASE WHEN length({joined}) > 19 AND {offset} AND NOT {ends_in_z} THEN NULL "
-                f"ELSE try_cast({joined} AS TIMESTAMP) END")
+                f"ELSE {_or_midnight(f'try_cast({joined} AS TIMESTAMP)', joined, 'try_cast({} AS TIMESTAMP)')} END")
     if rule.format in ("epoch_s", "epoch_ms"):
         factor = 1e6 if rule.format == "epoch_s" else 1e3
         return f"try(make_timestamp((try_cast({joined} AS DOUBLE) * {factor:.0f})::BIGINT))"
@@ -168,7 +168,15 @@ def stamp_sql(rule: TimeRule, cell_of: dict[str, str], header_parts: dict[str, i
         return f"try(TIMESTAMP '1899-12-30' + to_seconds(round(try_cast({joined} AS DOUBLE) * 86400, 3)))"
     if rule.zone == "in_stamp":
         return f"try_cast(try_strptime({joined}, {text(rule.format)}) AS TIMESTAMP)"
-    return f"try_strptime({joined}, {text(rule.format)})"
+    made = f"try_strptime({{}}, {text(rule.format.replace('{', '{{').replace('}', '}}'))})"
+    return _or_midnight(made.format(joined), joined, made) if "%H:%M" in rule.format else made.format(joined)
+
+
+def _or_midnight(made: str, joined: str, again: str) -> str:
+    """Return a stamp's expression that reads 24:00 of a day as the midnight it ends with."""
+    at_zero = f"regexp_replace({joined}, '24(:00(:00)?(\\.0+)?)$', '00\\1')"
+    return (f"coalesce({made}, CASE WHEN regexp_matches({joined}, '(^|[ T])24:00(:00)?(\\.0+)?$') "
+            f"THEN {again.format(at_zero)} + INTERVAL 1 DAY END)")
 
 
 def _stamp_of_parts(rule: TimeRule, cell_of: dict[str, str], header_parts: dict[str, int]) -> str:

@@ -27,7 +27,7 @@ UNIT_WORDS: dict[str, str] = {
 CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
     (r"sun.?(level|flat|horiz)", "global_horizontal_irradiance_w_m2"),
     (r"\bpoa|plane|slrplane|\bgti\b|tilt.*irr|incl.*irr", "poa_irradiance_w_m2"),
-    (r"\bdni\b|direct.*norm|pyrheliom|\bdirect", "direct_normal_irradiance_w_m2"),
+    (r"\bdni\b|direct.*norm|pyrh|\bdirect", "direct_normal_irradiance_w_m2"),
     (r"\bdhi\b|diffuse", "diffuse_horizontal_irradiance_w_m2"),
     (r"\bghi\b|global|horiz.*(irr|rad)|pyranom|solar.?rad|irradi|insol|^g$", "global_horizontal_irradiance_w_m2"),
     (r"^solar$|^sun(light)?$", "global_horizontal_irradiance_w_m2"),
@@ -56,7 +56,7 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
     (r"logger.*(v|volt)|supply|v_?log", "logger_supply_v"),
     (r"^u$|volt|^v$", "array_voltage_v"), (r"^i$|curr|amp", "array_current_a"),
 )
-NOT_A_CHANNEL = (r"factor|stdev|\bstd\b|humid|\brh\b|\bdir(ection)?\b|wdir|zenith|clear ?sky|\bflag\b|\bcode\b|qualit|"
+NOT_A_CHANNEL = (r"factor|stdev|\bstd\b|humid|\brh\b|\bdir(ection)?\b|wdir|zenith|clear ?sky|\bclear\b|\betr\b|\bflag\b|\bcode\b|qualit|"
                  r"\brecord\b|\bno\b|\b(vac|iac|var ?ac)\b|\bac (volt|curr|i|u|v)|accumul|daily|\bgni\b|cell\b.*\bmv|"
                  r"\bmv\b|panel temp c|logger temp|das temp|peak|\bmax\b")
 _PROCESSED = re.compile(r"_(avg|mean|tot|smp|med)$", re.IGNORECASE)      # how a logger formed the value of an interval

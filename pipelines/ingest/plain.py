@@ -120,7 +120,7 @@ class PlainReader(BatchReader):
         stamp = stamp_sql(profile.time, cell_of, self._header_parts)
         if profile.time.format == "iso" and profile.time.zone != "in_stamp" and len(profile.time.columns) == 1:
             cell = cell_of[profile.time.columns[0]]     # too short to end in an offset, which saves looking for one
-            stamp = f"CASE WHEN length({cell}) <= 19 THEN try_cast({cell} AS TIMESTAMP) ELSE {stamp} END"
+            stamp = f"coalesce(CASE WHEN length({cell}) <= 19 THEN try_cast({cell} AS TIMESTAMP) END, {stamp})"
         numbers = "".join(f", {cell_of[column]} d{place}" for place, column in enumerate(self._rules))
         spelled = ", ".join(f"{name(column)}: {text(kind)}" for column, kind in columns.items())
         quote = profile.quote if profile.quote != profile.delimiter else ""

@@ -127,3 +127,26 @@ def test_rules_have_words():
     from pipelines.ingest.stamps import STAMP_SAYS
 
     assert set(STAMP_SAYS) == {int(rule) for rule in StampRule} - {0}
+
+
+@pytest.mark.parametrize(("form", "written"), [
+    ("iso", "2026-02-28 24:00"), ("iso", "2026-02-28T24:00:00"), ("%d.%m.%Y %H:%M", "28.02.2026 24:00"),
+    ("%m/%d/%Y %H:%M:%S", "02/28/2026 24:00:00")])
+def test_24_00_is_the_midnight_that_ends_the_day(form, written, tmp_path):
+    # ISO 8601:2004 4.2.3 b), end of a calendar day
+    path = tmp_path / "a.csv"
+    path.write_text(f"t,V\n{written},100\n", encoding="utf-8")
+    profile = LoggerProfile.model_validate({"key": "p", "time": {"columns": ["t"], "format": form, "zone": "UTC"},
+                                            "channels": {"V": {"channel": "array_voltage_v"}}})
+    found = read_logger_file(path, profile)
+    assert [str(stamp)[:19] for stamp in found.rows["interval_end_utc"]] == ["2026-03-01 00:00:00"]
+
+
+@pytest.mark.parametrize("written", ["2026-02-28 24:01", "2026-02-28 25:00", "2026-02-30 24:00", "24:00"])
+def test_other_hours_beyond_the_day_stay_unreadable(written, tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text(f"t,V\n{written},100\n", encoding="utf-8")
+    profile = LoggerProfile.model_validate({"key": "p", "time": {"columns": ["t"], "zone": "UTC"},
+                                            "channels": {"V": {"channel": "array_voltage_v"}}})
+    found = read_logger_file(path, profile)
+    assert len(found.rows) == 0 and len(found.quarantine) == 1
