@@ -1,5 +1,6 @@
 """One file by itself: cut into parts for the reader, or read whole without a ledger."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -8,6 +9,7 @@ import duckdb
 import pandas as pd
 
 from diagnostics.quantities import CHANNELS
+from pipelines.errors import HostileFileError
 from pipelines.ingest.documents import DOCUMENT_FORMATS, document_parts
 from pipelines.ingest.heads import Head, read_head
 from pipelines.ingest.limits import IngestLimits
@@ -54,16 +56,36 @@ def incoming_parts(path: Path, label: str, file_no: int, profile: LoggerProfile,
     if profile.format in DOCUMENT_FORMATS:
         parts, profile = document_parts(path, label, profile, limits)
     else:
-        parts = text_parts(path, profile, limits)
+        parts = text_parts(path, profile, limits if profile.lines_per_record == 1 else limits.model_copy(
+            update={"part_chars": max(limits.part_chars, min(limits.max_document_bytes, 500_000_000))}))
     head: Head | None = None
-    member = None
+    member, has_ended = None, False
     for part in parts:
         if head is None or part.member != member:
-            head, member = read_head(part.text, profile, limits, label), part.member
+            head, member, has_ended = read_head(part.text, profile, limits, label), part.member, False
+        elif profile.lines_per_record > 1 and part.text.strip() and not part.is_last and not has_ended:
+            raise HostileFileError("is too long for records of several lines, which are held as a whole.", file=label,
+                                   mend="Split it, or raise max_document_bytes in the ingest limits.")
+        if has_ended:
+            continue
+        has_ended = _ends_data(part, head, profile)
         kept, waiting = _without_unfinished_line(part, profile, limits)
         if kept or waiting:
             yield profile, head, Incoming(file_no, part.member, part.first_line, head.data_from, kept,
                                           head.lines), waiting
+
+
+def _ends_data(part: TextPart, head: Head, profile: LoggerProfile) -> bool:
+    """Tell whether the data end within a part, so that the parts after it hold something else."""
+    enders = [re.escape(item) for item in (profile.trailer_starts_with, profile.section_ends_with) if item]
+    if not enders:
+        return False
+    start = 0
+    for _ in range(head.data_from - part.first_line):
+        start = part.text.find("\n", start) + 1
+        if not start:
+            return False
+    return re.compile(rf"^[ \t]*(?:{'|'.join(enders)})", re.MULTILINE).search(part.text, start) is not None
 
 
 def _without_unfinished_line(part: TextPart, profile: LoggerProfile,

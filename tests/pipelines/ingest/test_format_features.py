@@ -5,9 +5,10 @@ import csv
 import pandas as pd
 import pytest
 
-from pipelines.errors import DescriptionError
+from pipelines.errors import DescriptionError, HostileFileError
 from pipelines.ingest import ingest_fleet
 from pipelines.ingest.describe import describe_file
+from pipelines.ingest.limits import IngestLimits
 from pipelines.ingest.one_file import read_logger_file
 from pipelines.ingest.profile import LoggerProfile
 from pipelines.ledger.corrections import Correction, add_correction, read_corrections
@@ -125,3 +126,29 @@ def test_corrections_are_added_one_by_one_and_nothing_else_in_the_file_changes(t
     path.write_text(path.read_text().replace("M. Osei", ""))
     with pytest.raises(DescriptionError, match="line 2"):
         add_correction(path, second)
+
+
+def test_what_follows_the_end_of_a_section_is_left_out_however_long_the_file_is(tmp_path):
+    rows = "".join(f"2026-01-01 {minute // 60:02d}:{minute % 60:02d}:00,{minute}\n" for minute in range(600))
+    other = "".join(f"2026-02-01 {minute // 60:02d}:{minute % 60:02d}:00,{minute}\n" for minute in range(600))
+    path = tmp_path / "long.txt"
+    path.write_text(f"*before\nt,V\n{rows}*after\n{other}", encoding="utf-8")
+    profile = LoggerProfile.model_validate({
+        "key": "p", "header_starts_with": "t,", "section_ends_with": "*", "time": {"columns": ["t"], "zone": "UTC"},
+        "channels": {"V": {"channel": "array_voltage_v"}}})
+    for part_chars in (1000, 100_000):
+        found = read_logger_file(path, profile, limits=IngestLimits(part_chars=part_chars))
+        assert found.rows["array_voltage_v"].tolist() == list(range(600)) and found.quarantine.empty
+
+
+def test_records_of_several_lines_are_never_cut_between_their_lines(tmp_path):
+    path = tmp_path / "long.txt"
+    path.write_text("".join(f"2026-01-01 {minute // 60:02d}:{minute % 60:02d}:00\n{minute}\n" for minute in range(600)),
+                    encoding="utf-8")
+    profile = LoggerProfile.model_validate({
+        "key": "p", "format": "whitespace", "header_lines": 0, "columns": ["d", "t", "V"], "lines_per_record": 2,
+        "time": {"columns": ["d", "t"], "zone": "UTC"}, "channels": {"V": {"channel": "array_voltage_v"}}})
+    found = read_logger_file(path, profile, limits=IngestLimits(part_chars=1000))
+    assert found.rows["array_voltage_v"].tolist() == list(range(600)) and found.quarantine.empty
+    with pytest.raises(HostileFileError, match="records of several lines"):
+        read_logger_file(path, profile, limits=IngestLimits(part_chars=1000, max_document_bytes=5000))
