@@ -4,16 +4,23 @@ What the site was when it was well: tolerances around the sheet, fitted on its o
 No separate fit on "the first good days" is made: the tolerances are random effects with datasheet priors that the
 whole record informs, and a fault's onset is sought beside them. Where sound days come first they pin the tolerances; a
 deviation present from the first day must exceed them to be called a fault, and then with less confidence. Work that
-changes the physics starts a new epoch, in which the directions it touches may take a new value.
+changes the physics starts a new epoch, in which the directions it touches may take a new value. The interval around
+expected delivery narrows by what the first sound days of an epoch have taught.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from diagnostics.chain.learned import learn_from_rows
+from diagnostics.chain.site_model import SiteModel
 from diagnostics.evidence.features import FEATURE_NAMES
+from diagnostics.evidence.intervals import Intervals
+from diagnostics.expected import expect, light_of
 from diagnostics.inference.signatures import Signatures
 from diagnostics.inference.weigh import Direction
 from diagnostics.results import ServiceEvent
@@ -25,6 +32,8 @@ POSITION = {name: number for number, name in enumerate(FEATURE_NAMES)}
 
 # Days between the knots of drifting directions: a season has about four.
 KNOT_DAYS = 40.0
+# As many as tell a site's own ratio: a slow loss that nobody can name must not become healthy.
+LEARN_DAYS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,3 +206,56 @@ def _drifting(name: str, shift: Vector | None, size: float, days: int) -> list[D
     time = np.arange(days, dtype=np.float64)
     return [Direction(f"{name} drift", shift * size, np.clip(1.0 - np.abs(time - knot) / spacing, 0.0, 1.0))
             for knot in knots]
+
+
+def own_interval(site: Site, model: SiteModel, weather: pd.DataFrame, intervals: Intervals, epoch_days: Sequence[int],
+                 use: NDArray[np.bool_], sound_ratio: Vector) -> pd.DataFrame:
+    """
+    Put what the site's own sound days have taught in the place of what its sheet leaves open.
+
+    Parameters
+    ----------
+    site : Site
+        Not one that pumps from a battery: its users and not its sheet decide what it delivers.
+    model : SiteModel
+        Of the healthy site, as described.
+    weather : DataFrame
+        As for `expect`, on the index of the intervals. [UTC]
+    intervals : Intervals
+        Readings beside the sheet's expectation.
+    epoch_days : sequence of int
+        First day of each epoch; each learns for itself.
+    use : ndarray of bool, shape (n,)
+        Intervals in which nothing held the site back and no cause was found. [1]
+    sound_ratio : ndarray, shape (days,)
+        Own healthy delivery over the sheet's, by which the expectation will be multiplied. [1]
+
+    Returns
+    -------
+    expected : DataFrame
+        The sheet's, its limits those of the site's own interval over `sound_ratio`. They hold the expectation itself:
+        where the two ways to learn disagree, the interval is wider for it. Days that nothing taught keep the sheet's.
+    """
+    if site.drive.kind == "battery_bus":
+        return intervals.expected
+    lengths = pd.Series(intervals.hours * 3600.0, index=intervals.index)
+    light = light_of(site, weather, lengths)
+    by_sheet = expect(site, weather, lengths, model=model, light=light, with_effects=True)
+    flow = by_sheet["expected_flow_m3_s"].to_numpy(dtype=np.float64)
+    seconds: Vector = np.asarray(lengths, dtype=np.float64)
+    ratio = sound_ratio[intervals.day]
+    found = intervals.expected.copy()
+    limits = {name: found[name].to_numpy(dtype=np.float64, copy=True) for name in (
+        "expected_flow_low_m3_s", "expected_flow_high_m3_s")}
+    for first, last in pairwise([*epoch_days, len(intervals.days)]):
+        inside = (intervals.day >= first) & (intervals.day < last)
+        taught = np.unique(intervals.day[use & inside & (flow > 0.0)])[:LEARN_DAYS]
+        learned = learn_from_rows(by_sheet, flow, intervals.flow_m3_s, seconds, intervals.day,
+                                  use & np.isin(intervals.day, taught))
+        if learned.is_sheet:
+            continue
+        own = expect(site, weather, lengths, model=model, light=light, learned=learned)
+        for name, side in (("expected_flow_low_m3_s", np.minimum), ("expected_flow_high_m3_s", np.maximum)):
+            limit = own[name].to_numpy(dtype=np.float64)
+            limits[name][inside] = side(limit / ratio, flow)[inside]
+    return found.assign(**limits)

@@ -1,6 +1,7 @@
 """One site from readings to findings, account and verdict."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -8,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.account import DayBooks, accounts_by_month
-from diagnostics.baseline import epochs_of, tolerance_directions
+from diagnostics.baseline import epochs_of, own_interval, tolerance_directions
 from diagnostics.causes import CAUSES, Cause
 from diagnostics.data_chain import TOLD_BY_RULE, look_at_water, look_through
 from diagnostics.evidence.days import daily_summaries
@@ -86,7 +87,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                            index=chain.readings.values.index)
     expected = expect(site, weather, chain.readings.interval_s, model=model)
     # While it runs the pump is not throttled by the probe that will stop it; the stops are counted by themselves.
-    running_site = _not_held_by_its_probe(site)
+    running_site, as_described = _not_held_by_its_probe(site), model
     if model is not None and running_site is not site:
         model = SiteModel.build(running_site)
     intervals = build_intervals(site, chain.readings, expected, model, settings, as_of_utc=as_of_utc)
@@ -118,6 +119,11 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
         sound_ratio = healthy_ratio(drift, signatures, firsts, judgeable.day_judged)
     stopped = interval_states(site, intervals)["stopped_share"] if model is not None else np.zeros(
         len(intervals.index), dtype=bool)
+    if as_described is not None:
+        quiet = ~np.any([a.course > 0.0 for a in accepted] or [np.zeros(len(sound_ratio), dtype=bool)], axis=0)
+        free = judgeable.delivery & (judgeable.day_judged & quiet)[intervals.day] & ~intervals.tank_full & ~stopped
+        intervals = replace(intervals, expected=own_interval(site, as_described, weather, intervals, firsts, free,
+                                                             sound_ratio))
     books = day_books(intervals, judgeable, readings, accepted, signatures, sound_ratio, stopped)
     work = [WorkDay(event_day[e.when_utc.isoformat()], e.action, e.meant_for) for e in service_events
             if e.when_utc.isoformat() in event_day]
