@@ -30,12 +30,14 @@ class Health:
     slip_ratio: float = 1.0                         # multiplies the slip of a positive-displacement pump [1]
     displacement_ratio: float = 1.0                 # volume a turn of a positive-displacement pump [1]
     motor_efficiency_ratio: float = 1.0             # shaft torque given over shaft torque due at equal current [1]
+    motor_constant_ratio: float = 1.0               # volts per turn, and torque per ampere, over those due [1]
     riser_leak_m3_s_per_sqrt_m: float = 0.0         # leak before the meter, q = c sqrt(head at the hole) [m3/s/m^0.5]
     meter_ratio: float = 1.0                        # metered over true flow [1]
 
     def __post_init__(self) -> None:
         for name in ("irradiance_ratio", "strings_ratio", "voltage_ratio", "tracking_ratio", "drive_ratio",
-                     "pump_head_ratio", "displacement_ratio", "motor_efficiency_ratio"):
+                     "pump_head_ratio", "displacement_ratio", "motor_efficiency_ratio",
+                     "motor_constant_ratio"):
             if not getattr(self, name) >= 0.0:
                 raise ValueError(f"{name} is {getattr(self, name)!r}: a ratio of what a sound link does cannot be "
                                  "negative or unknown; 1 is healthy.")

@@ -3,7 +3,6 @@
 from typing import Any
 
 from diagnostics.chain.operating_point import WaterSide, water_side
-from diagnostics.chain.power_table_end import PowerTableEnd
 from diagnostics.chain.pump_end import PumpEnd
 from diagnostics.site import Site
 
@@ -88,6 +87,3 @@ def refuse_what_has_no_chain(site: Site) -> None:
     if site.drive.kind == "direct" and site.array is None:
         raise ChainNotAvailable("A pump coupled straight to a wind turbine has no model: the turbine's voltage against "
                                 "speed is not described.")
-    if site.drive.kind == "direct" and isinstance(pump_end_of(site), PowerTableEnd):
-        raise ChainNotAvailable("A directly coupled pump needs its curve or displacement: a table of flow against "
-                                "input power does not tell at which voltage it runs.")

@@ -1,6 +1,6 @@
 """Electric motors: what a shaft torque at a speed costs, and what voltage and current it takes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -175,7 +175,7 @@ def _direct_current(motor: Motor, torque_ratio: float) -> DirectCurrentMotor:
     return DirectCurrentMotor(constant, resistance, friction, motor.rated_speed_rpm, current, torque_ratio)
 
 
-def motor_model(motor: Motor, *, torque_ratio: float = 1.0) -> MotorModel:
+def motor_model(motor: Motor, *, torque_ratio: float = 1.0, constant_ratio: float = 1.0) -> MotorModel:
     """
     Motor from its plate.
 
@@ -186,6 +186,9 @@ def motor_model(motor: Motor, *, torque_ratio: float = 1.0) -> MotorModel:
         voltage, power, speed and efficiency with `COPPER_SHARE` of the losses in the winding.
     torque_ratio : float, default 1
         Shaft torque given over shaft torque due, at equal current. [1]
+    constant_ratio : float, default 1
+        Volts per turn and torque per ampere over those of the plate: magnets, winding and brushes differ from motor to
+        motor and weaken with heat. Nothing to an AC motor. [1]
 
     Returns
     -------
@@ -197,4 +200,5 @@ def motor_model(motor: Motor, *, torque_ratio: float = 1.0) -> MotorModel:
         return InductionMotor(motor.rated_power_w * motor.rated_efficiency / omega, motor.rated_speed_rpm,
                               motor.rated_power_w * (1.0 - motor.rated_efficiency), motor.rated_voltage_v,
                               motor.rated_power_w, ratio)
-    return _direct_current(motor, ratio)
+    model = _direct_current(motor, ratio)
+    return replace(model, torque_constant_n_m_a=max(constant_ratio, 1e-3) * model.torque_constant_n_m_a)

@@ -10,6 +10,7 @@ from diagnostics.chain.ejector import JetPipes, jet_balance, jet_pipes
 from diagnostics.chain.motor import DirectCurrentMotor, MotorModel, motor_model
 from diagnostics.chain.pipework import PipeLosses, pipe_losses
 from diagnostics.chain.power_table_end import PowerTableEnd
+from diagnostics.chain.power_table_speed import coupled_table_end
 from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, PumpEnd, pump_end
 from diagnostics.chain.table import LevelTable
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2, density_kg_m3, suction_head_available_m
@@ -74,6 +75,8 @@ def water_side(site: Site) -> WaterSide:
     temperature = site.well.water_temperature_c
     density = float(density_kg_m3(temperature))
     end = pump_end(site.pump, density)
+    if site.drive.kind == "direct" and isinstance(end, PowerTableEnd):
+        end = coupled_table_end(end, site.pump)
     top = 1.02 * end.largest_flow(drive_of(site, Health()).speed_max_rpm)
     deepest = site.well.pump_setting_depth_m
     if site.well.low_water_probe_depth_m is not None and site.drive.has_low_water_stop:
@@ -215,10 +218,10 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
                                                  altitude_m=site.altitude_m,
                                                  water_temperature_c=site.well.water_temperature_c)
             margin = available - suction_required_m(site, side.end, pumped, asked.speed_rpm)
+    beyond = pumped - side.end.flow_limit(head) if isinstance(side.end, PowerTableEnd) else None
     if asked.torque_n_m is None:
         power = asked.input_power_w if asked.input_power_w is not None else np.full_like(head, np.nan)
         nothing = np.full_like(head, np.nan)
-        beyond = pumped - side.end.flow_limit(head) if isinstance(side.end, PowerTableEnd) else None
         return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, nothing, power, nothing,
                         nothing, np.maximum.accumulate(power, axis=1), beyond)
     torque = asked.torque_n_m
@@ -228,7 +231,7 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
     motor_power = motor.input_power_w(torque, asked.speed_rpm)
     taken = np.maximum.accumulate(drive.input_power_w(motor_power), axis=1)
     return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, torque, motor_power,
-                    voltage, current, taken)
+                    voltage, current, taken, beyond)
 
 
 def _flow_where(limit: float, quantity: Floats, flow: Floats) -> Floats:
@@ -409,4 +412,5 @@ def motor_of(site: Site, health: Health) -> MotorModel:
     -------
     motor : MotorModel
     """
-    return motor_model(site.pump.motor, torque_ratio=health.motor_efficiency_ratio)
+    return motor_model(site.pump.motor, torque_ratio=health.motor_efficiency_ratio,
+                       constant_ratio=health.motor_constant_ratio)

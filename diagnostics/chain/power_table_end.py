@@ -120,8 +120,9 @@ def _power_against_flow(power: Floats, flow: Floats, grid: Floats, *, is_displac
         power, flow = np.insert(power, 0, start), np.insert(flow, 0, 0.0)
     rises = np.concatenate(([True], np.diff(flow) > _STANDS_STILL * flow[-1]))
     top = int(np.flatnonzero(rises)[-1])
+    stands_still = top < flow.size - 1
     power, flow = power[:top + 1].copy(), flow[:top + 1]
-    if top >= 2 and not rises.all():
+    if top >= 2 and stands_still:
         # The limit was met somewhere between the last two powers: where the rise before it leads to.
         rise = (power[top - 1] - power[top - 2]) / (flow[top - 1] - flow[top - 2])
         power[top] = min(power[top], power[top - 1] + 1.1 * rise * (flow[top] - flow[top - 1]))

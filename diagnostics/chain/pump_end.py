@@ -202,6 +202,21 @@ class DisplacementEnd:
 PumpEnd = CentrifugalEnd | DisplacementEnd | PowerTableEnd
 
 
+def holds_torque(end: PumpEnd) -> bool:
+    """
+    Tell whether full torque stands from the first turn: positive displacement, however it is described.
+
+    Parameters
+    ----------
+    end : PumpEnd
+
+    Returns
+    -------
+    holds : bool
+    """
+    return isinstance(end, DisplacementEnd) or (isinstance(end, PowerTableEnd) and end.is_displacement)
+
+
 def _falling(head: Floats) -> Floats:
     """Hold a head curve that rises from shut-off at its highest value, so that the stable branch is taken."""
     return np.asarray(np.maximum.accumulate(head[::-1])[::-1], dtype=np.float64)

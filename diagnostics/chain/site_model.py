@@ -34,7 +34,7 @@ from diagnostics.chain.operating_point import (
     start_power_w,
 )
 from diagnostics.chain.printed_range import beyond_the_sheet
-from diagnostics.chain.pump_end import DisplacementEnd
+from diagnostics.chain.pump_end import holds_torque
 from diagnostics.chain.supply import Operation, Supply
 from diagnostics.chain.table import LevelTable, place_on_axis
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2
@@ -267,7 +267,7 @@ class SiteModel:
         place = table.locate(power, level)
         speed = place.read("speed_rpm")
         # Before delivery a centrifugal spins against its own shut-off head; a displacement pump barely turns.
-        grows = 1.0 if isinstance(self.side.end, DisplacementEnd) else 1.0 / 3.0
+        grows = 1.0 if holds_torque(self.side.end) else 1.0 / 3.0
         with np.errstate(invalid="ignore", divide="ignore"):
             idle = speed * np.clip(place.power / place.start, 0.0, 1.0) ** grows
         return np.where(place.power < place.start, idle, speed)
@@ -454,4 +454,4 @@ def _crossing(site: Site, line: LoadLine, curve: ArrayCurve, health: Health) -> 
         return None     # one that tracks steps down as well: in weak sun it gives current for voltage
     loss = 0.0 if site.drive.kind == "direct" else CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency)
     return crossing_table(line, curve, motor_of(site, health), site.pump.breakaway_torque_ratio,
-                          holds_torque=isinstance(pump_end_of(site), DisplacementEnd), drive_loss=loss)
+                          holds_torque=holds_torque(pump_end_of(site)), drive_loss=loss)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from diagnostics.chain.learned import EFFECT_COLUMNS, SHEET, Learned
 from diagnostics.chain.power_source import USABLE_CAPACITY
+from diagnostics.chain.power_table_speed import CoupledTableEnd
 from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd
 from diagnostics.chain.sun import unix_seconds
 from diagnostics.site import Site
@@ -35,6 +36,9 @@ EJECTOR_FLOW_UNCERTAINTY = 0.10
 STORE_UNCERTAINTY = 0.05
 # Where the curve prints no power the shaft power is a guess.
 GUESSED_POWER_UNCERTAINTY = 0.12
+# Where the array holds the current, a load line known by voltage to a share leaves the power open by that share and,
+# the current of a rotodynamic pump going with the square of its speed, by half as much again.
+CROSSING_MOVES = 1.5
 
 
 # How much of a variance stays from day to day; judgements, not measurements. Of light and warmth half: calibration and
@@ -112,6 +116,8 @@ def efficiency_uncertainty(model: "SiteModel") -> float:
     end = model.side.end
     if isinstance(end, DisplacementEnd) and not end.power_is_printed:
         return PLATE_EFFICIENCY_UNCERTAINTY
+    if isinstance(end, CoupledTableEnd):
+        return float(np.hypot(EFFICIENCY_UNCERTAINTY, CROSSING_MOVES * end.speed_uncertainty))
     guessed = any("no power" in note for note in model.notes)
     return GUESSED_POWER_UNCERTAINTY if guessed else EFFICIENCY_UNCERTAINTY
 

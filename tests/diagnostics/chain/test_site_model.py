@@ -155,9 +155,6 @@ def test_current_of_a_direct_displacement_pump_is_a_pressure_gauge():
 
 
 def test_what_is_not_described_enough_is_refused_in_a_sentence():
-    table = sites.printed_table(drive={"kind": "direct"})
-    with pytest.raises(ChainNotAvailable, match="curve or displacement"):
-        SiteModel.build(table)
     no_source = sites.pressure_system().model_copy(update={"array": None})
     with pytest.raises(ChainNotAvailable, match="neither array nor wind"):
         SiteModel.build(no_source)
