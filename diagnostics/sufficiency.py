@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.evidence.intervals import Intervals
+from diagnostics.evidence.source_power import charger_free, on_bus
 from diagnostics.settings import Settings
 from diagnostics.site import Site
 
@@ -65,14 +66,21 @@ def judge(site: Site, intervals: Intervals, settings: Settings) -> Judgeable:
     sun_up = elevation > 5.0
     steady = _settled(intervals)
     with np.errstate(invalid="ignore"):
-        sunny = (poa > settings.least_irradiance_w_m2) & (elevation > 3.0)
+        sunny = ((poa > settings.least_irradiance_w_m2) & (elevation > 3.0)) | (site.array is None)
         free = np.isin(state, ("running", "low_sun"))
         electrical = sunny & free & ~intervals.near_cap & ~intervals.tank_full
+        if intervals.own_limit is not None:
+            electrical = electrical & ~intervals.own_limit
         electrical = electrical & intervals.turning & (site.wind is None) & np.isfinite(intervals.power_w) & steady
+        if on_bus(site):
+            brought = intervals.channel("array_voltage_v") * intervals.channel("array_current_a")
+            electrical = (((poa > settings.least_irradiance_w_m2) & (elevation > 3.0)) & np.isfinite(brought)
+                          & (site.wind is None) & charger_free(site, intervals.read, brought))
         by_power = np.isfinite(intervals.flow_at_power_m3_s)
         hydraulic_power = by_power & intervals.turning & steady
         hydraulic_sun = ~by_power & np.isfinite(x_flow) & free & steady & sunny & (
             intervals.flowing | (x_flow < 0.4 * intervals.scales.rated_flow_m3_s))
+        hydraulic_sun = hydraulic_sun & (not on_bus(site))
         hydraulic = flow_read & ~intervals.tank_full & (hydraulic_power | hydraulic_sun)
     count = len(intervals.days)
     hours = intervals.hours

@@ -35,6 +35,8 @@ def _shade(sign: float, *, in_volts: bool = False) -> Form:
 
     loose = {f"{name}_{part}_sun": size for name in ("current", "voltage", "power")
              for part, size in _SHADE_BY_SUN.items()}
+    # A drive that a hard shadow has stopped still draws its own supply, and that through the bypass diodes.
+    loose |= {"open_voltage": 0.3, "stopped_share": 0.2, "stopped_open_share": 0.1}
     loose |= {"top_flow": 0.1, "power_hot_less_cool": 0.1, "voltage_hot_less_cool": 0.05}
     side = "morning" if sign > 0 else "afternoon"
     return Form(f"{side}, bypassed" if in_volts else side, fixed(0.08, 0.15, 0.25, 0.4, 0.6), direct=shift,

@@ -4,11 +4,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from diagnostics.chain.drive import TRACKING_SHARE
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.evidence.other_sources import source_table
 from diagnostics.evidence.ratios import Rows, Table, ratio_table
 from diagnostics.evidence.run_states import run_state_table
-from diagnostics.evidence.sensor_checks import sensor_table
+from diagnostics.evidence.sensor_checks import IDLE_CURRENT, sensor_table
+from diagnostics.evidence.source_power import on_bus
 from diagnostics.evidence.starts import start_table
 from diagnostics.evidence.summary import Summaries
 from diagnostics.evidence.tank_balance import tank_table
@@ -21,6 +23,8 @@ Vector = NDArray[np.float64]
 # A tree or roof that shades a well-sited array seldom reaches higher than this into the sky.
 OBSTACLE_TOP_DEG = 50.0
 # Plane irradiance over clear sky from which most of the light is beam.
+# Sun above which a drive that holds back is at its limit and not in a passing shadow. [W/m2]
+STRONG_SUN_W_M2 = 650.0
 LEAST_CLEAR = 0.75
 
 
@@ -45,21 +49,43 @@ def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
     expected = intervals.expected
     noon = _solar_noon_hour(intervals)
     before_noon = np.where(np.isfinite(noon), (intervals.hour < noon).astype(np.float64), np.nan)
+    bus = on_bus(site)
+    healthy_power, healthy_flow = _column(expected, "expected_array_power_w"), _column(expected, "expected_flow_m3_s")
+    healthy_current, healthy_voltage = (_column(expected, "expected_array_current_a"),
+                                        _column(expected, "expected_array_voltage_v"))
+    power = intervals.power_w
+    if bus:
+        # The array is judged at its charger, where nothing is spilled; no sun says how fast the pump runs.
+        healthy_power = TRACKING_SHARE * _column(expected, "array_power_available_w")
+        with np.errstate(invalid="ignore", divide="ignore"):
+            healthy_current = np.where(healthy_voltage > 0.0, healthy_power / healthy_voltage, np.nan)
+        healthy_flow = np.full_like(healthy_flow, np.nan)
+        power = intervals.channel("array_voltage_v") * intervals.channel("array_current_a")
     return Rows(
         group=intervals.day, groups=len(intervals.days), weight=intervals.steadiness, poa_w_m2=intervals.poa_w_m2,
         before_noon=before_noon, air_temperature_c=intervals.channel("air_temperature_c"),
         current_a=intervals.channel("array_current_a"), voltage_v=intervals.channel("array_voltage_v"),
-        power_w=intervals.power_w, flow_m3_s=intervals.flow_m3_s, speed_rpm=intervals.channel("pump_speed_rpm"),
+        power_w=power, flow_m3_s=intervals.flow_m3_s, speed_rpm=intervals.channel("pump_speed_rpm"),
         level_m=intervals.channel("water_level_m"), pressure_pa=intervals.channel("outlet_pressure_pa"),
-        healthy_current_a=_column(expected, "expected_array_current_a"),
-        healthy_voltage_v=_column(expected, "expected_array_voltage_v"),
-        healthy_power_w=_column(expected, "expected_array_power_w"),
-        healthy_flow_m3_s=_column(expected, "expected_flow_m3_s"),
+        healthy_current_a=healthy_current, healthy_voltage_v=healthy_voltage, healthy_power_w=healthy_power,
+        healthy_flow_m3_s=healthy_flow,
         flow_at_power_m3_s=intervals.flow_at_power_m3_s, speed_at_power_rpm=intervals.speed_at_power_rpm,
         drawdown_at_flow_m=intervals.drawdown_at_flow_m, pressure_at_flow_pa=intervals.pressure_at_flow_pa,
-        static_level_m=intervals.static_level_m, electrical_ok=judgeable.electrical,
+        static_level_m=intervals.static_level_m, electrical_ok=judgeable.electrical, load_line=intervals.load_line,
         hydraulic_ok=judgeable.hydraulic, rated_flow_m3_s=intervals.scales.rated_flow_m3_s,
-        head_scale_m=intervals.scales.head_m, hot_from_c=hot_limit(site), low_beam=_low_beam(intervals))
+        head_scale_m=intervals.scales.head_m, hot_from_c=hot_limit(site), low_beam=_low_beam(intervals),
+        array_down=_array_down(site, intervals))
+
+
+def _array_down(site: Site, intervals: Intervals) -> NDArray[np.bool_] | None:
+    """Say where nothing is taken from the array in good sun and it still does not reach its open-circuit voltage."""
+    if site.array is None or intervals.open_voltage_v is None or not intervals.has("array_voltage_v"):
+        return None
+    rated = site.array.module.imp_a * site.array.strings_in_parallel
+    with np.errstate(invalid="ignore"):
+        share = intervals.channel("array_voltage_v") / intervals.open_voltage_v
+        return np.asarray((intervals.channel("array_current_a") < IDLE_CURRENT * rated) & (share < 0.85) & (share > 0.25)
+                          & ~intervals.tank_full & intervals.should_run)
 
 
 def _low_beam(intervals: Intervals) -> NDArray[np.bool_]:
@@ -105,13 +131,15 @@ def daily_summaries(site: Site, readings: SiteReadings, intervals: Intervals, ju
         All features in their fixed order.
     """
     parts: list[Table] = [sensor_table(site, readings, intervals, as_of_utc), tank_table(site, intervals)]
-    # On a battery the draw decides when it pumps; sun and power say nothing about the water of that hour.
-    if np.isfinite(intervals.scales.rated_flow_m3_s) and site.drive.kind != "battery_bus":
+    if np.isfinite(intervals.scales.rated_flow_m3_s):
         parts.append(ratio_table(site_rows(site, intervals, judgeable)))
-        if site.wind is None:
-            parts.append(run_state_table(site, intervals))
+        parts.append(run_state_table(site, intervals))
         parts.append(_levels(intervals))
+    # On a battery power is there or not, whatever the sun: it neither creeps up to a start nor up to a limit. In gusts
+    # it passes the start many times between two readings.
+    if np.isfinite(intervals.scales.rated_flow_m3_s) and not on_bus(site) and site.array is not None:
         parts.append(_start_power(intervals))
+        parts.append(_power_limit(intervals))
         parts.append(start_table(site, intervals))
     parts.append(source_table(site, intervals))
     values: dict[str, Vector] = {}
@@ -168,6 +196,27 @@ def _start_power(intervals: Intervals) -> Table:
     spread[at] = 0.5 * np.abs((both["max_dry"] - both["min_wet"]).to_numpy()) + 0.05
     count[at] = (both["size_dry"] + both["size_wet"]).to_numpy()
     table.values["start_power"], table.errors["start_power"], table.samples["start_power"] = value, spread, count
+    return table
+
+
+def _power_limit(intervals: Intervals) -> Table:
+    """Highest power of the day where the drive holds the array back under steady sun, over the rated one."""
+    table = Table({}, {}, {})
+    if intervals.own_limit is None or not intervals.own_limit.any():
+        return table
+    due = _column(intervals.expected, "expected_array_power_w")
+    with np.errstate(invalid="ignore"):
+        held = intervals.own_limit & (intervals.steadiness >= 0.7) & (intervals.power_w < 0.97 * due) & (
+            intervals.poa_w_m2 > STRONG_SUN_W_M2)
+    days = len(intervals.days)
+    count = np.bincount(intervals.day[held], minlength=days).astype(np.float64)
+    top = pd.Series(intervals.power_w[held]).groupby(intervals.day[held]).quantile(0.9).reindex(range(days))
+    with np.errstate(invalid="ignore"):
+        # A limit above the rated power keeps nothing from the pump.
+        value = np.where(count >= 3, np.minimum(top / intervals.scales.rated_power_w - 1.0, 0.0), np.nan)
+    if np.isfinite(value).any():
+        table.values["power_limit"], table.errors["power_limit"] = value, np.full(days, 0.01)
+        table.samples["power_limit"] = count
     return table
 
 

@@ -44,6 +44,8 @@ _ALL = (
             "array power in middling sun", 0.02, 0.014, 0.02, 0.2),
     Feature("power_high_sun", "array power over expected, less 1, above 650 W/m2 (no voltage or current logged)",
             "array power in strong sun", 0.015, 0.014, 0.02, 0.2),
+    Feature("power_limit", "power at which the drive holds the array back over the rated one, less 1",
+            "power at which the drive holds back", 0.02, 0.03, 0.04, 0.2),
     Feature("open_voltage", "array voltage while nothing is taken from it over that of the sound array, less 1",
             "array voltage at open circuit", 0.01, 0.007, 0.015, 0.15),
     Feature("power_morning_less_afternoon", "power ratio under a clear low sun before solar noon less after it",
@@ -133,6 +135,14 @@ _ALL = (
     Feature("battery_high", "highest battery voltage of the day against absorption, over nominal",
             "highest battery voltage", 0.012, 0.01, 0.03, 0.1, signature_error=0.4),
     Feature("wind_power", "power over that of the wind curve, less 1", "power at equal wind", 0.06, 0.03, 0.08, 0.3),
+    Feature("bus_flow", "flow while the pump runs over healthy flow at the same battery voltage, less 1",
+            "flow at the battery's voltage", 0.02, 0.015, 0.03, 0.25),
+    Feature("bus_power", "power while the pump runs over healthy power at the same battery voltage, less 1",
+            "power at the battery's voltage", 0.02, 0.015, 0.04, 0.25),
+    Feature("charge_balance", "power into the battery over that from the array while the pump stands, less 1",
+            "charging against the array's current", 0.02, 0.01, 0.03, 0.3, signature_error=0.1),
+    Feature("battery_resistance", "logarithm of volts per ampere of the battery between readings over a usual one",
+            "give of the battery's voltage", 0.15, 0.12, 0.7, 0.5, signature_error=0.5),
 )
 
 FEATURES: dict[str, Feature] = {feature.name: feature for feature in _ALL}

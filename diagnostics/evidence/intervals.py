@@ -8,6 +8,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.chain.tank import volume_at_level
+from diagnostics.evidence.load_line import LoadLineRows, load_line_rows, surely_starts
+from diagnostics.evidence.source_power import (
+    calls_on_bus,
+    motor_volts,
+    on_bus,
+    power_at_bus,
+    power_into_drive,
+    rated_on_bus,
+)
 from diagnostics.readings import Mask, SiteReadings
 from diagnostics.settings import Settings
 from diagnostics.site import SURFACE, Site
@@ -22,6 +31,8 @@ _EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEG
 LEAST_START_DAYS = 5
 # Longest stand between two runs that low use may explain where no tank is logged. [h]
 LONGEST_FULL_HOURS = 60.0
+# Array voltage over the due one from which it is held back and not merely cool.
+RAISED_VOLTAGE = 1.03
 WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
                     "direct_normal_irradiance_w_m2", "neighbour_global_horizontal_irradiance_w_m2",
                     "imported_global_horizontal_irradiance_w_m2", "air_temperature_c", "module_temperature_c",
@@ -51,7 +62,7 @@ class Intervals:
     hours: Vector                       # length of the interval
     expected: pd.DataFrame              # what `expect` said
     read: dict[str, Vector]             # channels as evidence
-    power_w: Vector                     # measured array power, V times I where power itself is not logged
+    power_w: Vector                     # into the drive: array power, V times I where power itself is not logged
     flow_m3_s: Vector
     poa_w_m2: Vector
     sun_elevation_deg: Vector
@@ -72,7 +83,11 @@ class Intervals:
     flowing: Flags
     flow_known: Flags
     scales: Scales
+    own_limit: Flags | None = None          # the drive holds the array back at a power of its own
     open_voltage_v: Vector | None = None    # of the healthy array with nothing taken from it
+    load_line: LoadLineRows | None = None   # of a site coupled directly
+    bus_power_w: Vector | None = None       # healthy, into the drive at the battery's voltage
+    bus_flow_m3_s: Vector | None = None     # healthy, at the battery's voltage
 
     def channel(self, name: str) -> Vector:
         """Return one channel, all NaN where it is not logged."""
@@ -157,9 +172,10 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     n = len(index)
     unknown = np.full(n, np.nan)
     hours = readings.interval_s.to_numpy(dtype=np.float64) / 3600.0
-    power = _measured_power(read, unknown)
-    flow = read.get("flow_m3_s", unknown)
     elevation = expected["sun_elevation_deg"].to_numpy(dtype=np.float64)
+    by_array = site.wind is None and not on_bus(site)
+    power = _measured_power(read, unknown) if by_array else power_into_drive(site, model, read, elevation)
+    flow = read.get("flow_m3_s", unknown)
     static = _rest_level_of_day(read, elevation, hour, day, len(days), flow, unknown)
     if model is not None:
         sheet = np.broadcast_to(np.asarray(model.static_level(index), dtype=np.float64), n).copy()
@@ -173,29 +189,44 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     else:
         sheet, at_power, speed_at_power, drawdown, pressure = unknown, unknown, unknown, unknown, unknown
         scales = Scales(np.nan, np.nan, np.nan, np.nan, np.nan)
-    steady = _steadiness(expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64))
+    offered = expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64)
+    if site.array is None and np.isfinite(scales.rated_power_w):
+        # Steadiness of the wind: its power over rated, on the scale of the sun.
+        offered = expected["array_power_available_w"].to_numpy(dtype=np.float64) * (1000.0 / scales.rated_power_w)
+    steady = _steadiness(offered)
     full, tank_known = _tank_full(site, read, n)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
-    due_flow = _due_flow(model, power, flow, x_power, x_flow, day, len(days), sheet)
+    due_flow = _due_flow(model, power, flow, x_power, x_flow, day, len(days), sheet) if not on_bus(site) else x_flow
     with np.errstate(invalid="ignore"):
-        should = (due_flow > 0.25 * scales.rated_flow_m3_s) & (elevation > 3.0)
+        should = (due_flow > 0.25 * scales.rated_flow_m3_s) & ((elevation > 3.0) | (site.array is None))
         flowing = flow > np.maximum(0.03 * scales.rated_flow_m3_s, 1.5 * site.flow_meter.floor_m3_s)
         power_known = np.isfinite(power)
-        turning = np.where(power_known, power > _idle_power(site, x_power, scales), flowing)
+        idle_power = _idle_power(site, x_power, scales) if not on_bus(site) else 0.25 * scales.rated_power_w
+        turning = np.where(power_known, power > idle_power, flowing)
         # Near open circuit with hardly any current only the electronics are awake.
         voltage, current = read.get("array_voltage_v", unknown), read.get("array_current_a", unknown)
         idle = ((voltage > 1.05 * expected["expected_array_voltage_v"].to_numpy(dtype=np.float64))
                 & (current < 0.15 * expected["expected_array_current_a"].to_numpy(dtype=np.float64)))
-        turning = turning & ~(idle & ~flowing)
-        if site.array is not None and site.wind is None and site.drive.kind != "battery_bus":
+        if by_array:
+            turning = turning & ~(idle & ~flowing)
+        if on_bus(site):
+            should = calls_on_bus(site, read, tank_known, unknown)
+        if site.array is not None and by_array:
             light = expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64)
             should = should & (light > _own_start(light, turning.astype(bool), day))
+            cell = expected["cell_temperature_c"].to_numpy(dtype=np.float64)
+            should = should & surely_starts(site, model, light, cell, sheet)
     # A pump that turns is not held by its float, whatever level the float is thought to sit at.
     if not np.isfinite(read.get("tank_full_ratio", unknown)).any():
         full = full & ~turning.astype(bool)
     if site.tank is not None and site.drive.has_float_input and not tank_known.any():
         full = full | _probably_full(turning.astype(bool), should, index)
+    # A load without electronics has no limit; where it puts the array is its load line.
+    held_back = np.zeros(n, dtype=bool) if site.drive.kind == "direct" else own_limit(
+        power, x_power, read.get("array_voltage_v", unknown),
+        expected["expected_array_voltage_v"].to_numpy(dtype=np.float64), steady, day, len(days))
+    at_bus = _at_bus(site, model, read, taken) if model is not None and on_bus(site) else (None, None)
     return Intervals(
         index=index, day=day, days=days, hour=hour, hours=hours, expected=expected, read=read, power_w=power,
         flow_m3_s=flow, poa_w_m2=expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
@@ -204,8 +235,22 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         tank_volume_m3=_stored(site, read.get("tank_level_m", unknown)), tank_full=full,
         tank_known=tank_known, steadiness=steady, near_cap=_near_cap(expected, x_power, steady),
         should_run=should & ~full, turning=turning.astype(bool),
+        load_line=load_line_rows(site, model, expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
+                                 expected["cell_temperature_c"].to_numpy(dtype=np.float64)),
         turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales,
-        open_voltage_v=_open_voltage(model, expected))
+        own_limit=held_back if by_array else None, open_voltage_v=_open_voltage(model, expected),
+        bus_power_w=at_bus[0], bus_flow_m3_s=at_bus[1])
+
+
+def _at_bus(site: Site, model: Any, read: dict[str, Vector], level_m: Vector) -> tuple[Vector | None, Vector | None]:
+    """Healthy power into the drive and flow at the battery's voltage; None where the motor's voltage is not described."""
+    voltage = read.get("battery_voltage_v")
+    if voltage is None:
+        return None, None
+    power = power_at_bus(model, motor_volts(site, voltage), level_m)
+    if not np.isfinite(power).any():
+        return None, None
+    return power, np.asarray(model.flow_at_power(power, static_level_m=level_m), dtype=np.float64)
 
 
 def _open_voltage(model: Any, expected: pd.DataFrame) -> Vector | None:
@@ -218,6 +263,8 @@ def _open_voltage(model: Any, expected: pd.DataFrame) -> Vector | None:
 def site_scales(site: Site, model: Any) -> Scales:
     """Return rated flow and power, start power, total head and array voltage of the healthy site."""
     rated_flow, rated_power = float(model.rated_flow_m3_s), float(model.rated_array_power_w)
+    if on_bus(site):
+        rated_flow, rated_power = rated_on_bus(site, model)
     at_rated = np.array([rated_flow])
     level = float(np.asarray(model.pumping_level_at_flow(at_rated), dtype=np.float64).ravel()[0])
     losses = model.side.losses
@@ -279,6 +326,49 @@ def _near_cap(expected: pd.DataFrame, x_power: Vector, steady: Vector) -> Flags:
     with np.errstate(invalid="ignore"):
         limit = float(np.nanquantile(x_power[capped], 0.05))
         return capped | (x_power > 0.97 * limit) | ((x_power > 0.75 * limit) & (steady < 0.7))
+
+
+def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector, steady: Vector,
+              group: NDArray[np.intp], groups: int) -> Flags:
+    """
+    Say where the drive holds the array back at a limit of its own, whatever its sheet says of one.
+
+    There the array stands above its best voltage with less current than due, near the most that is taken that day:
+    such a reading tells of the limit and nothing of the array. Dirt, shade and joints lower the power without raising
+    the voltage; a drive that holds a wrong voltage does so at every sun, and stays in evidence below three quarters of the day's most.
+
+    Parameters
+    ----------
+    power, x_power : ndarray, shape (n,)
+        Taken, and due from the sound array. [W]
+    voltage, x_voltage : ndarray, shape (n,)
+        Of the array, measured and due. [V]
+    steady : ndarray, shape (n,)
+        1 under steady sun, small where cloud edges pass. [1]
+    group : ndarray of int, shape (n,)
+        Day of each row.
+    groups : int
+        Number of days.
+
+    Returns
+    -------
+    held_back : ndarray of bool, shape (n,)
+        False where voltage or power is not known.
+    """
+    with np.errstate(invalid="ignore"):
+        # A little above its best voltage an array gives nearly all of its power: voltage tells before power does.
+        backed = np.isfinite(power) & (voltage > RAISED_VOLTAGE * x_voltage) & (
+            power * x_voltage < 0.98 * x_power * voltage)
+    if not backed.any():
+        return np.zeros(len(power), dtype=bool)
+    known = np.isfinite(power) & (power > 0.0)
+    most = pd.Series(power[known]).groupby(group[known]).quantile(0.95).reindex(range(groups)).to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        # Motors near their own voltage limit take more with more sun, yet ever less of it.
+        held = backed & (power > 0.75 * most[group])
+        # Under moving cloud an interval was held back for a part of its time only.
+        by_day = np.bincount(group[held], minlength=groups) > 0
+        return np.asarray(held | (by_day[group] & (x_power > 0.75 * most[group]) & (steady < 0.7)))
 
 
 def _probably_full(turning: Flags, should: Flags, end_utc: pd.DatetimeIndex) -> Flags:

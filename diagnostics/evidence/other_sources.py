@@ -5,15 +5,22 @@ from numpy.typing import NDArray
 
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.evidence.ratios import Table
+from diagnostics.evidence.source_power import array_to_bus
 from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
-STANDARD_AIR_KG_M3 = 1.225
+Flags = NDArray[np.bool_]
+# Power due from the wind over rated, from which a turbine that lacks a third still keeps the pump running.
+LEAST_WIND_SHARE = 0.4
+# Change of the battery's current between two readings that tells its resistance, over capacity in one hour. [1/h]
+LEAST_STEP_PER_H = 0.02
+# Resistance times capacity over nominal voltage with the polarisation of some minutes, common practice. [h]
+USUAL_RESISTANCE_H = {"lead_acid": 0.06, "lithium_iron_phosphate": 0.03}
 
 
 def source_table(site: Site, intervals: Intervals) -> Table:
     """
-    Summarise battery voltage before dawn and at its highest, and power against the wind curve.
+    Summarise the battery, the rate of a pump that runs on it, and power against the wind curve.
 
     Parameters
     ----------
@@ -25,13 +32,17 @@ def source_table(site: Site, intervals: Intervals) -> Table:
     Returns
     -------
     table : Table
-        battery_low, battery_high, wind_power where the site has the source and logs it.
+        battery_low, battery_high, battery_resistance, charge_balance, bus_flow, bus_power, wind_power where the site
+        has the source and logs it.
     """
     table = Table({}, {}, {})
     if site.battery is not None and intervals.has("battery_voltage_v"):
         _battery(site, intervals, table)
+        _charge_balance(site, intervals, table)
+        _battery_resistance(site, intervals, table)
+    _bus_rate(intervals, table)
     if site.wind is not None and intervals.has("wind_speed_m_s"):
-        _wind(site, intervals, table)
+        _wind(intervals, table)
     return table
 
 
@@ -60,26 +71,103 @@ def _battery(site: Site, intervals: Intervals, table: Table) -> None:
     table.samples["battery_high"] = np.bincount(intervals.day[known], minlength=days).astype(np.float64)
 
 
-def _wind(site: Site, intervals: Intervals, table: Table) -> None:
-    wind = site.wind
-    if wind is None:
+def _wind(intervals: Intervals, table: Table) -> None:
+    """
+    Compare the power taken with what the wind would give, where the drive could have taken it and the pump ran.
+
+    Not near the start, where a weak turbine's pump stands for part of an interval, and not at the drive's own limit.
+    """
+    due = intervals.expected["expected_array_power_w"].to_numpy(dtype=np.float64)
+    power, weight = intervals.power_w, intervals.steadiness
+    with np.errstate(invalid="ignore"):
+        known = (np.isfinite(power) & np.isfinite(due) & (due > LEAST_WIND_SHARE * intervals.scales.rated_power_w)
+                 & intervals.turning & ~intervals.near_cap & ~intervals.tank_full)
+    _ratio(intervals, table, "wind_power", np.where(known, power, 0.0), np.where(known, due, 0.0), weight, known, 6)
+
+
+def _bus_rate(intervals: Intervals, table: Table) -> None:
+    """Compare flow and power of the running pump with those of the sound one at the same battery voltage."""
+    if intervals.bus_power_w is None or intervals.bus_flow_m3_s is None:
         return
-    speed, days = intervals.channel("wind_speed_m_s"), len(intervals.days)
-    if wind.anemometer_height_m:
-        speed = speed * (wind.hub_height_m / wind.anemometer_height_m) ** (1.0 / 7.0)
-    curve = np.array(sorted(wind.power_curve), dtype=np.float64)
-    due = np.interp(speed, curve[:, 0], curve[:, 1]) * wind.rectifier_efficiency
-    power = intervals.power_w
-    if not np.isfinite(power).any():
-        power = intervals.channel("battery_voltage_v") * np.maximum(intervals.channel("battery_current_a"), 0.0)
-    known = np.isfinite(power) & np.isfinite(due) & (due > 0.05 * curve[:, 1].max()) & (
-        due < 0.9 * curve[:, 1].max() * wind.rectifier_efficiency)
+    running = _runs_through(intervals.turning) & ~intervals.tank_full
+    one = np.ones(len(running))
+    for name, read, due in (("bus_flow", intervals.flow_m3_s, intervals.bus_flow_m3_s),
+                            ("bus_power", intervals.power_w, intervals.bus_power_w)):
+        with np.errstate(invalid="ignore"):
+            known = running & np.isfinite(read) & (due > 0.0)
+        _ratio(intervals, table, name, np.where(known, read, 0.0), np.where(known, due, 0.0), one, known, 3)
+
+
+def _charge_balance(site: Site, intervals: Intervals, table: Table) -> None:
+    """
+    Compare what the battery takes with what the array gives while the pump stands: one of three sensors may be off.
+
+    Only there is nothing between the two but the charger and the drive's standby.
+    """
+    unknown = np.full(len(intervals.index), np.nan)
+    brought = array_to_bus(intervals.read, unknown)
+    taken = (intervals.channel("battery_voltage_v") * intervals.channel("battery_current_a")
+             + site.drive.standby_power_w)
+    if site.array is None or site.wind is not None or not np.isfinite(brought).any():
+        return
+    still = _runs_through(~intervals.turning & ~(intervals.flowing & intervals.flow_known))
+    with np.errstate(invalid="ignore"):
+        known = still & np.isfinite(taken) & (brought > 0.15 * site.array.nominal_power_w)
+    one = np.ones(len(unknown))
+    _ratio(intervals, table, "charge_balance", np.where(known, taken, 0.0), np.where(known, brought, 0.0), one, known, 3)
+
+
+def _battery_resistance(site: Site, intervals: Intervals, table: Table) -> None:
+    """
+    Take the slope of voltage over current between neighbouring readings: what the battery gives under a change of load.
+
+    Starts and stops of the pump and passing clouds move the current by large steps within minutes, while charge and
+    warmth move slowly; the slope is the resistance with the first polarisation. It does not hang on how much is drawn.
+    """
+    battery = site.battery
+    voltage, current = intervals.channel("battery_voltage_v"), intervals.channel("battery_current_a")
+    if battery is None or not (np.isfinite(voltage) & np.isfinite(current)).any():
+        return
+    days, day = len(intervals.days), intervals.day
+    rise, step = np.diff(voltage, prepend=np.nan), np.diff(current, prepend=np.nan)
+    gap = np.concatenate(([True], np.diff(intervals.index.asi8) > 1.5 * np.median(np.diff(intervals.index.asi8))))
+    with np.errstate(invalid="ignore"):
+        large = (np.abs(step) > LEAST_STEP_PER_H * battery.capacity_ah) & np.isfinite(rise) & ~gap
+    count = np.bincount(day[large], minlength=days).astype(np.float64)
+    above = np.bincount(day[large], weights=(rise * step)[large], minlength=days)
+    below = np.bincount(day[large], weights=(step**2)[large], minlength=days)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = above / below * battery.capacity_ah / battery.nominal_voltage_v
+        left = np.where(large, rise - (above / below)[day] * step, 0.0)
+        scatter = np.bincount(day[large], weights=left[large] ** 2, minlength=days) / np.maximum(count - 1.0, 1.0)
+        error = np.sqrt(scatter / below) * battery.capacity_ah / battery.nominal_voltage_v / slope
+        value = np.where((count >= 4) & (slope > 0.0), np.log(slope / USUAL_RESISTANCE_H[battery.chemistry]), np.nan)
+    if np.isfinite(value).any():
+        _put(table, "battery_resistance", value, np.minimum(np.nan_to_num(error, nan=1.0), 1.0), count)
+
+
+def _runs_through(on: Flags) -> Flags:
+    """Keep intervals whose neighbours are alike, so that no start or stop lies inside."""
+    before, after = np.concatenate(([False], on[:-1])), np.concatenate((on[1:], [False]))
+    return np.asarray(on & before & after)
+
+
+def _ratio(intervals: Intervals, table: Table, name: str, read: Vector, due: Vector, weight: Vector, known: Flags,
+           least: int) -> None:
+    """Add sum(read) / sum(due) - 1 by day, with its error from the scatter about it."""
     if not known.any():
         return
-    count = np.bincount(intervals.day[known], minlength=days).astype(np.float64)
-    above = np.bincount(intervals.day[known], weights=power[known], minlength=days)
-    below = np.bincount(intervals.day[known], weights=due[known], minlength=days)
+    days, day = len(intervals.days), intervals.day
+    count = np.bincount(day[known], minlength=days).astype(np.float64)
+    above = np.bincount(day[known], weights=(weight * read)[known], minlength=days)
+    below = np.bincount(day[known], weights=(weight * due)[known], minlength=days)
     with np.errstate(invalid="ignore", divide="ignore"):
-        value = np.where(count >= 6, above / below - 1.0, np.nan)
-    table.values["wind_power"], table.errors["wind_power"] = value, 0.5 / np.sqrt(np.maximum(count, 1.0))
-    table.samples["wind_power"] = count
+        ratio = above / below
+        misfit = (weight * (read - ratio[day] * due))[known]
+        error = np.sqrt(2.0 * np.bincount(day[known], weights=misfit**2, minlength=days)) / below
+        value = np.where(count >= least, ratio - 1.0, np.nan)
+    _put(table, name, value, error, count)
+
+
+def _put(table: Table, name: str, value: Vector, error: Vector, count: Vector) -> None:
+    table.values[name], table.errors[name], table.samples[name] = value, error, count

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnostics.evidence.load_line import LoadLineRows
+
 Vector = NDArray[np.float64]
 
 SUN_EDGES_W_M2 = {"low": (120.0, 350.0), "mid": (350.0, 650.0), "high": (650.0, 2000.0)}
@@ -50,6 +52,8 @@ class Rows:
     head_scale_m: float
     hot_from_c: float = 30.0        # air temperature from which drives begin to derate
     low_beam: NDArray[np.bool_] | None = None   # clear sun low enough for an obstacle; None: all of them
+    load_line: LoadLineRows | None = None       # of a site coupled directly: what its rows tell of
+    array_down: NDArray[np.bool_] | None = None  # it stands, for the array cannot hold its voltage
 
 
 @dataclass(frozen=True)
@@ -139,19 +143,32 @@ def _electrical(rows: Rows, table: Table) -> None:
     # how far the verge is known and nothing of the array.
     with np.errstate(invalid="ignore"):
         upheld = rows.healthy_voltage_v > 0.4 * float(np.nanmax(rows.healthy_voltage_v, initial=0.0))
+    firm, lit = np.ones_like(ok), upheld
+    if rows.load_line is not None:
+        firm, lit = rows.load_line.firm, rows.load_line.firm | rows.load_line.follows_light
     for bin_name, (low, high) in SUN_EDGES_W_M2.items():
         inside = ok & (rows.poa_w_m2 >= low) & (rows.poa_w_m2 < high)
-        _ratio(rows, table, f"current_{bin_name}_sun", rows.current_a, rows.healthy_current_a, inside & split & upheld)
+        _ratio(rows, table, f"current_{bin_name}_sun", rows.current_a, rows.healthy_current_a, inside & split & lit)
         with np.errstate(invalid="ignore", divide="ignore"):
             deficit = rows.voltage_v / rows.healthy_voltage_v - 1.0
-        _mean(rows, table, f"voltage_{bin_name}_sun", deficit, inside & split & upheld)
-        _ratio(rows, table, f"power_{bin_name}_sun", rows.power_w, rows.healthy_power_w, inside & ~split)
-    sunny = ok & (rows.poa_w_m2 > 200.0)
+        _mean(rows, table, f"voltage_{bin_name}_sun", deficit, inside & split & upheld & firm)
+        _ratio(rows, table, f"power_{bin_name}_sun", rows.power_w, rows.healthy_power_w,
+               inside & ~split & firm)
+    # A hard shadow stops a pump whose voltage must be held: that half of the day gives no power and counts as such.
+    given = ok if rows.array_down is None else ok | rows.array_down
+    sunny = given & (rows.poa_w_m2 > 200.0)
     low_beam = np.ones_like(ok) if rows.low_beam is None else rows.low_beam
+    # The crossing lies on another part of the curve in the afternoon, with a warm motor that no longer has to break away
+    # and a drawn-down well. On the flat of the curve the current knows nothing of that.
+    given, due = rows.power_w, rows.healthy_power_w
+    if rows.load_line is not None:
+        by_current = bool((split & rows.load_line.follows_light).any())
+        given, due = (rows.current_a, rows.healthy_current_a) if by_current else (given, due)
+        low_beam = low_beam & (rows.load_line.follows_light if by_current else firm)
     for part, chosen in (("am", rows.before_noon == 1.0), ("pm", rows.before_noon == 0.0)):
-        _ratio(rows, table, part, rows.power_w, rows.healthy_power_w, sunny & chosen & low_beam, least=2)
+        _ratio(rows, table, part, given, due, sunny & chosen & low_beam, least=2)
     _difference(table, "power_morning_less_afternoon", "am", "pm")
-    strong = ok & (rows.poa_w_m2 > 450.0) & np.isfinite(rows.air_temperature_c)
+    strong = ok & firm & (rows.poa_w_m2 > 450.0) & np.isfinite(rows.air_temperature_c)
     if strong.sum() >= 12:
         hot = strong & (rows.air_temperature_c >= rows.hot_from_c)
         mild = strong & (rows.air_temperature_c <= rows.hot_from_c - 2.0)
@@ -168,6 +185,7 @@ def _electrical(rows: Rows, table: Table) -> None:
 
 def _hydraulic(rows: Rows, table: Table) -> None:
     ok = rows.hydraulic_ok
+    firm = np.ones_like(ok) if rows.load_line is None else rows.load_line.firm
     by_power = np.isfinite(rows.flow_at_power_m3_s)
     at_power = rows.flow_at_power_m3_s / rows.rated_flow_m3_s
     at_sun = rows.healthy_flow_m3_s / rows.rated_flow_m3_s
@@ -175,10 +193,10 @@ def _hydraulic(rows: Rows, table: Table) -> None:
         _ratio(rows, table, f"flow_{bin_name}_power", rows.flow_m3_s, rows.flow_at_power_m3_s,
                ok & by_power & (at_power >= low) & (at_power < high))
         _ratio(rows, table, f"flow_{bin_name}_sun", rows.flow_m3_s, rows.healthy_flow_m3_s,
-               ok & ~by_power & (at_sun >= low) & (at_sun < high))
+               ok & firm & ~by_power & (at_sun >= low) & (at_sun < high))
     # With power logged this is the only place where the drive's own limit is judged by what it lets through.
     _ratio(rows, table, "top_flow", rows.flow_m3_s, rows.healthy_flow_m3_s,
-           rows.hydraulic_ok & by_power & (rows.poa_w_m2 > 650.0))
+           rows.hydraulic_ok & firm & by_power & (rows.poa_w_m2 > 650.0))
     with np.errstate(invalid="ignore", divide="ignore"):
         faster = rows.speed_rpm / rows.speed_at_power_rpm - 1.0
     for bin_name, (low, high) in SPEED_EDGES.items():

@@ -169,9 +169,16 @@ def _open_voltage(site: Site, intervals: Intervals, table: Table) -> None:
         resting = ((intervals.poa_w_m2 > 100.0) & (current < IDLE_CURRENT * rated) & (intervals.steadiness > 0.5)
                    & np.isfinite(voltage) & (due > 0.0))
         amount = np.where(resting, voltage / due - 1.0, 0.0)
-    count = np.bincount(intervals.day[resting], minlength=len(intervals.days))
-    if (count >= LEAST_IDLE).any():
-        _mean(intervals, table, "open_voltage", amount, resting & (count[intervals.day] >= LEAST_IDLE), 0.01)
+    # The better half of the day counts: a shadow lies on one side of it, a shorted module on both.
+    halves = []
+    for half in (resting & (intervals.hour < 12.5), resting & (intervals.hour >= 12.5)):
+        count = np.bincount(intervals.day[half], minlength=len(intervals.days)).astype(np.float64)
+        total = np.bincount(intervals.day[half], weights=amount[half], minlength=len(intervals.days))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            halves.append((np.where(count >= LEAST_IDLE, total / count, np.nan), count))
+    best = np.fmax(halves[0][0], halves[1][0])
+    if np.isfinite(best).any():
+        _put(table, "open_voltage", best, np.full(len(best), 0.01), halves[0][1] + halves[1][1])
 
 
 def _silence(readings: SiteReadings, intervals: Intervals, table: Table, as_of_utc: pd.Timestamp | None) -> None:

@@ -6,14 +6,25 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.causes import CAUSES, Cause, Form, Misreading, Setting
-from diagnostics.evidence.days import hot_limit
+from diagnostics.chain.describable import pump_end_of
+from diagnostics.chain.power_table_speed import CoupledTableEnd
+from diagnostics.evidence.days import STRONG_SUN_W_M2, hot_limit
 from diagnostics.evidence.features import FEATURE_NAMES
-from diagnostics.evidence.intervals import Intervals, gauge_pressure
+from diagnostics.evidence.intervals import Intervals, gauge_pressure, own_limit
+from diagnostics.evidence.load_line import load_line_rows
 from diagnostics.evidence.ratios import Rows, ratio_table
 from diagnostics.health import HEALTHY, Health
+from diagnostics.inference.other_source import (
+    VOLTAGE_DEVIATION,
+    SourceSample,
+    run_source,
+    source_sample,
+    source_shifts,
+)
 from diagnostics.site import Site
 from diagnostics.sufficiency import Judgeable
 
@@ -86,6 +97,8 @@ def setting_of(site: Site, intervals: Intervals) -> Setting:
     if array:
         resistance = array.module.vmp_v * array.modules_in_series / (array.module.imp_a * strings)
     power = intervals.has("array_power_w") or (intervals.has("array_voltage_v") and intervals.has("array_current_a"))
+    if array is None or site.drive.kind == "battery_bus":
+        power = bool(np.isfinite(intervals.power_w).any())
     return Setting(
         site=site, rated_flow_m3_s=intervals.scales.rated_flow_m3_s, rated_power_w=intervals.scales.rated_power_w,
         head_m=intervals.scales.head_m, friction_m=intervals.scales.friction_m,
@@ -138,12 +151,19 @@ class _Bench:
         self.site, self.sample, self.setting, self.intervals = site, sample, setting, intervals
         self.build, self.healthy = build, healthy
         self._models: dict[Health, Any] = {HEALTHY: healthy}
+        self.source = source_sample(site, intervals, len(sample.poa_w_m2))
+        self.load_line = load_line_rows(site, healthy, sample.poa_w_m2, sample.cell_temperature_c)
+        self.threshold = float(np.nanmedian(self._array(healthy.threshold_power_w())))
+        if self.source is not None:
+            sound = self.run(HEALTHY, Misreading())
+            self.healthy_current, self.healthy_voltage = sound["healthy_current_a"], sound["healthy_voltage_v"]
+            self.healthy_power, self.healthy_flow = sound["due_power_w"], sound["due_flow_m3_s"]
+            return
         self.healthy_current = self._array(healthy.array_current(sample.poa_w_m2, sample.cell_temperature_c))
         self.healthy_voltage = self._array(healthy.array_voltage(sample.poa_w_m2, sample.cell_temperature_c))
         self.healthy_power = self.healthy_current * self.healthy_voltage
         self.healthy_flow = self._array(healthy.flow_at_power(self.healthy_power,
                                                               static_level_m=sample.static_level_m))
-        self.threshold = float(np.nanmedian(self._array(healthy.threshold_power_w())))
 
     @staticmethod
     def _array(values: Any) -> Vector:
@@ -168,6 +188,8 @@ class _Bench:
         light = health.irradiance_ratio if self._light_only(
             health.replaced(extra_static_level_m=0.0, meter_ratio=1.0)) else 1.0
         true_sun = sample.poa_w_m2 / misreading.irradiance
+        if self.source is not None:
+            return self.run_source(self.source, health, misreading, model, light)
         # A sensor that reads low by a share shows the sample's sun when the true sun is stronger.
         current = self._array(model.array_current(true_sun * light, sample.cell_temperature_c))
         voltage = self._array(model.array_voltage(true_sun * light, sample.cell_temperature_c))
@@ -199,6 +221,12 @@ class _Bench:
             "pressure_at_flow_pa": self._array(gauge_pressure(self.site, healthy, np.maximum(metered, 0.0))),
             "static_level_m": seen_level, "true_flow_m3_s": flow, "static_shift_m": seen_level - sample.static_level_m,
         }
+
+    def run_source(self, source: SourceSample, health: Health, misreading: Misreading, model: Any = None,
+                   light: float = 1.0) -> dict[str, Vector]:
+        """Return what `run` does for a site on a battery or behind a turbine, at these conditions."""
+        return run_source(self.site, self.sample, source, self.healthy, self.model(health) if model is None else model,
+                          health, misreading, level_logged=self.setting.level_logged, light=light)
 
     def logged(self, name: str, values: Vector) -> Vector:
         """Blank what this site does not log, so that computed rows see no more than measured ones."""
@@ -253,6 +281,8 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
             nuisance[name] = table.shifts[row[run]]
         nuisance["gauge"] = _gauge_shift(bench, healthy)
         nuisance["gauge height"] = _gauge_height_shift(setting)
+        if bench.source is not None and bench.source.on_bus:
+            nuisance["bus"] = _bus_shift(bench, bench.source)
     for number, case in enumerate(cases):
         if case.form.direct is not None:
             for name, shift in case.form.direct(case.severity, setting).items():
@@ -264,6 +294,17 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
             loose[number, POSITION[name]] = size
     inexactness = np.array([case.form.inexactness for case in cases])
     return Signatures(cases, shifts, loss, loose, inexactness, nuisance, priors)
+
+
+def _bus_shift(bench: "_Bench", source: SourceSample) -> Vector:
+    """Return what it does to the pump's rate on its battery if the motor turns slower for its voltage than described."""
+    shift = np.zeros(len(FEATURE_NAMES))
+    lowered = bench.run_source(source.lowered(VOLTAGE_DEVIATION), HEALTHY, Misreading())
+    sound = bench.run_source(source, HEALTHY, Misreading())
+    moved = lowered | {name: sound[name] for name in ("due_power_w", "due_flow_m3_s")}
+    for name, size in source_shifts(source, moved, bench.setting.rated_power_w).items():
+        shift[POSITION[name]] = size
+    return shift
 
 
 def _gauge_height_shift(setting: Setting) -> Vector:
@@ -324,6 +365,9 @@ def tolerance_runs(setting: Setting) -> dict[str, tuple[Health, Misreading]]:
     if setting.site.drive.kind not in ("direct", "battery_bus"):
         # Where speed and power limits bite is set in the drive and rounded on the sheet.
         found["limit"] = (Health(power_cap_w=0.92 * setting.rated_power_w), sound)
+    motor = _motor_tolerance(setting.site)
+    if motor > 0.0:
+        found["motor"] = (Health(motor_constant_ratio=1.0 + motor), sound)
     if pump.family in CAUSES["worn_pump"].families:
         form = next(form for form in CAUSES["worn_pump"].forms if form.applies(setting))
         if form.health is not None:
@@ -331,10 +375,27 @@ def tolerance_runs(setting: Setting) -> dict[str, tuple[Health, Misreading]]:
     return found
 
 
+def _motor_tolerance(site: Site) -> float:
+    """
+    One deviation of the volts per turn of a motor that is coupled straight to its array; 0 for all others.
+
+    Magnets and windings differ by 2 % between motors of a plate, itself rounded, and magnets lose 0.1 to 0.2 % a kelvin
+    (common practice): a warm motor takes more amperes at fewer volts. Of a pump known by a table of flow against power
+    the speed is reckoned, and open as far as that says.
+    """
+    if site.drive.kind != "direct" or site.pump.motor.kind == "induction":
+        return 0.0
+    end = pump_end_of(site)
+    reckoned = end.speed_uncertainty if isinstance(end, CoupledTableEnd) else 0.0
+    return float(np.hypot(0.03, reckoned))
+
+
 def _cases(setting: Setting, channels: frozenset[str], causes: Mapping[str, Cause], *, chain: bool) -> list[Case]:
     cases: list[Case] = []
     for cause in causes.values():
         if not cause.forms or cause.code == "logger_silent" or not cause.possible(setting, channels):
+            continue
+        if cause.link == "array" and setting.site.array is None:
             continue
         forms = [form for form in cause.forms if form.applies(setting)]
         if not chain:
@@ -384,9 +445,16 @@ def _stacked_shifts(bench: _Bench, runs: Sequence[tuple[Health, Misreading]]) ->
         flow_at_power_m3_s=at_power, speed_at_power_rpm=stacked["speed_at_power_rpm"],
         drawdown_at_flow_m=stacked["drawdown_at_flow_m"], pressure_at_flow_pa=stacked["pressure_at_flow_pa"],
         static_level_m=stacked["static_level_m"] if level_logged else unknown,
-        electrical_ok=running & ~np.tile(bench.sample.capped, groups),
+        electrical_ok=running & ~np.tile(bench.sample.capped, groups) & (
+            bench.source is None or bench.source.on_bus),
         hydraulic_ok=running if power_logged else np.ones(total, dtype=bool),
-        rated_flow_m3_s=rated, head_scale_m=bench.setting.head_m, hot_from_c=hot_limit(bench.site))
+        rated_flow_m3_s=rated, head_scale_m=bench.setting.head_m, hot_from_c=hot_limit(bench.site),
+        load_line=None if bench.load_line is None else bench.load_line.tiled(groups))
+    held = np.zeros(total, dtype=bool)
+    if bench.site.drive.kind != "direct":
+        held = own_limit(stacked["power_w"], stacked["healthy_power_w"], stacked["voltage_v"],
+                         stacked["healthy_voltage_v"], np.ones(total), rows.group, groups)
+    rows = replace(rows, electrical_ok=rows.electrical_ok & ~held)
     table = ratio_table(rows)
     values = np.full((groups, len(FEATURE_NAMES)), np.nan)
     for name, column in table.values.items():
@@ -394,10 +462,22 @@ def _stacked_shifts(bench: _Bench, runs: Sequence[tuple[Health, Misreading]]) ->
     _fill_empty_bins(values)
     shifts = np.nan_to_num(values - values[0])
     _direct_features(bench, runs, outcomes, shifts)
+    if bench.setting.voltage_logged:
+        shifts[:, POSITION["power_limit"]] = _limit_shifts(rows, held & ~np.tile(bench.sample.capped, groups)
+                                                           & (stacked["power_w"] < 0.97 * stacked["healthy_power_w"])
+                                                           & (rows.poa_w_m2 > STRONG_SUN_W_M2),
+                                                           bench.setting.rated_power_w)
     healthy_total = float(np.nansum(outcomes[0]["true_flow_m3_s"]))
     loss = np.array([1.0 - float(np.nansum(outcome["flow_m3_s"])) / max(healthy_total, 1e-12)
                      for outcome in outcomes])
     return _Stacked(shifts, loss)
+
+
+def _limit_shifts(rows: Rows, held: NDArray[np.bool_], rated_power_w: float) -> Vector:
+    """Return the power at which each case is held back below the rated one; 0 where it is not."""
+    top = pd.Series(np.asarray(rows.power_w)[held]).groupby(rows.group[held]).quantile(0.9).reindex(range(rows.groups))
+    level = np.nan_to_num(top.to_numpy(dtype=np.float64) / rated_power_w - 1.0)
+    return np.asarray(np.minimum(level - min(float(level[0]), 0.0), 0.0))
 
 
 def _fill_empty_bins(values: Vector) -> None:
@@ -438,7 +518,12 @@ def _direct_features(bench: _Bench, runs: Sequence[tuple[Health, Misreading]], o
         if power_logged:
             shifts[number, POSITION["dry_share"]] = dry
         shifts[number, POSITION["clear_sky"]] = misreading.irradiance - 1.0
-        if bench.site.array is not None:
+        if bench.source is not None:
+            for name, size in source_shifts(bench.source, outcome, bench.setting.rated_power_w).items():
+                shifts[number, POSITION[name]] = size
+            if not bench.source.on_bus:
+                _standing_in_wind(bench, outcome, misreading, shifts[number])
+        elif bench.site.array is not None:
             _open_and_standing(bench, model, health, misreading, outcome, shifts[number])
     shifts[:, POSITION["start_power"]] -= shifts[0, POSITION["start_power"]]
 
@@ -471,6 +556,15 @@ def _open_and_standing(bench: _Bench, model: Any, health: Health, misreading: Mi
                                 / bench.healthy_voltage[calls]))
         shift[POSITION["stopped_open_share"]] = float(idle > 0.9)
         shift[POSITION["stopped_dead_share"]] = float(idle < 0.25)
+
+
+def _standing_in_wind(bench: _Bench, outcome: dict[str, Vector], misreading: Misreading, shift: Vector) -> None:
+    """Add that the pump stands, for a change under which it would not run in any wind."""
+    rated = bench.setting.rated_flow_m3_s
+    calls = bench.healthy_flow > 0.25 * rated
+    stands = ~(outcome["power_w"] > 0.05 * bench.healthy_power) & ~(outcome["flow_m3_s"] > 0.03 * rated)
+    if calls.any() and np.mean(stands[calls]) >= 0.9 and misreading == Misreading():
+        shift[POSITION["stopped_share"]] = 1.0
 
 
 def replaced_cases(signatures: Signatures, keep: NDArray[np.bool_]) -> Signatures:

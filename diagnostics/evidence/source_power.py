@@ -1,0 +1,242 @@
+"""
+Power into the drive of a site that no array feeds directly, and the point at which a battery bus makes its pump run.
+
+On a battery the users decide when the pump runs, the bus voltage how fast: nothing of its time, everything of its
+rate can be judged. The power it takes is what the array brings less what the battery takes, or what the motor side
+shows. Behind a wind turbine only the motor side is logged.
+"""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnostics.chain.daylight import fixed_losses
+from diagnostics.chain.drive import CONDUCTION_SHARE, TRACKING_SHARE, DriveModel
+from diagnostics.chain.power_source import CHARGER_EFFICIENCY
+from diagnostics.chain.table import LevelTable
+from diagnostics.site import Site
+
+Vector = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+# Highest bus voltage that a pump on a battery meets, over absorption: cold batteries are charged a little higher.
+ABOVE_ABSORPTION = 1.04
+# Share of absorption voltage below which no charger holds back: lowest float settings in practice, 13.2 V of a lead-acid
+# battery absorbed at 14.4 V, 13.5 V of a lithium one absorbed at 14.2 V.
+FLOAT_SHARE = {"lead_acid": 0.91, "lithium_iron_phosphate": 0.945}
+# Discharge in the sun from which the charger surely gives all it can, over capacity in one hour. [1/h]
+DISCHARGING_PER_H = 0.005
+_KNOTS = 48
+
+
+def on_bus(site: Site) -> bool:
+    """Tell whether a battery feeds the pump."""
+    return site.drive.kind == "battery_bus" and site.battery is not None
+
+
+def as_running(site: Site) -> Site:
+    """
+    Return a site on a battery as it is while its pump runs: power into the drive, water out of it, at any bus voltage.
+
+    Parameters
+    ----------
+    site : Site
+        Description.
+
+    Returns
+    -------
+    site : Site
+        Its drive takes any power that the highest bus voltage lets the motor take; the same where there is no battery.
+    """
+    battery, drive = site.battery, site.drive
+    if battery is None or drive.kind != "battery_bus":
+        return site
+    limits: dict[str, Any] = {"kind": "tracking"}
+    if drive.max_speed_rpm is None and drive.max_frequency_hz is None:
+        limits["max_speed_rpm"] = 2.0 * site.pump.rated_speed_rpm
+    if drive.max_output_power_w is None and not site.pump.power_table:
+        limits["max_output_power_w"] = 3.0 * site.pump.motor.rated_power_w
+    if site.pump.motor.kind != "induction":
+        highest = motor_volts(site, np.array([ABOVE_ABSORPTION * battery.absorption_voltage_v]))
+        limits["max_output_voltage_v"] = float(highest[0])
+    return site.model_copy(update={"drive": drive.model_copy(update=limits)})
+
+
+def motor_volts(site: Site, bus_voltage_v: Vector) -> Vector:
+    """Return what leads and switches leave of the bus voltage; a drive's own limit holds. [V]"""
+    volts = bus_voltage_v * (1.0 - CONDUCTION_SHARE * (1.0 - site.drive.rated_efficiency))
+    limit = site.drive.max_output_voltage_v
+    return np.asarray(volts if limit is None else np.minimum(volts, limit))
+
+
+def power_into_drive(site: Site, model: Any, read: dict[str, Vector], elevation_deg: Vector) -> Vector:
+    """
+    Return the power into the drive of a site on a battery or behind a turbine.
+
+    Parameters
+    ----------
+    site : Site
+        As described.
+    model : SiteModel or None
+        Of the running site; its sound drive leads from the motor side to the source side.
+    read : dict of ndarray, shape (n,)
+        Channels as evidence.
+    elevation_deg : ndarray, shape (n,)
+        Of the sun: in the dark the battery alone feeds the drive. [degrees]
+
+    Returns
+    -------
+    power_w : ndarray, shape (n,)
+        NaN where it cannot be told. [W]
+    """
+    unknown = np.full(len(elevation_deg), np.nan)
+    drive = None if model is None else model.drive
+    motor = read.get("motor_voltage_v", unknown) * read.get("motor_current_a", unknown)
+    if drive is not None and site.pump.motor.kind != "induction" and np.isfinite(motor).any():
+        # Behind an inverter volts times amperes is no power: its phase angle is not logged.
+        shown = np.maximum(motor, 0.0)
+        return np.where(shown > 0.005 * site.pump.motor.rated_power_w, drive.input_power_w(shown),
+                        np.where(np.isfinite(shown), 0.0, np.nan))
+    if not on_bus(site):
+        return unknown
+    brought = array_to_bus(read, unknown)
+    dark = (elevation_deg < -4.0) & (site.wind is None)
+    brought = np.where(dark, 0.0, np.where(site.wind is None, brought, np.nan))
+    into_battery = read.get("battery_voltage_v", unknown) * read.get("battery_current_a", unknown)
+    return np.asarray(np.maximum(brought - into_battery, 0.0))
+
+
+def array_to_bus(read: dict[str, Vector], unknown: Vector) -> Vector:
+    """Return the power that the charger brings from the array to the bus. [W]"""
+    product = read.get("array_voltage_v", unknown) * read.get("array_current_a", unknown)
+    shown = read.get("array_power_w", unknown)
+    return np.asarray(CHARGER_EFFICIENCY * np.maximum(np.where(np.isfinite(shown), shown, product), 0.0))
+
+
+def motor_side(drive: DriveModel, power_w: Vector) -> Vector:
+    """Return the power out of a drive for a power into it. [W]"""
+    a, b = drive.quadratic_loss_per_w, 1.0 + drive.linear_loss
+    rest = np.maximum(power_w * drive.efficiency_ratio - drive.standby_w, 0.0)
+    return np.asarray(2.0 * rest / (b + np.sqrt(b**2 + 4.0 * a * rest)))
+
+
+def power_at_bus(model: Any, motor_voltage_v: Vector, level_m: Vector) -> Vector:
+    """
+    Return the power into the drive at which the motor of the running pump stands at a voltage.
+
+    Parameters
+    ----------
+    model : SiteModel
+        Of the site `as_running`, in any health.
+    motor_voltage_v : ndarray, shape (n,)
+        [V]
+    level_m : ndarray, shape (n,)
+        Static level of the sheet's kind. [m]
+
+    Returns
+    -------
+    power_w : ndarray, shape (n,)
+        NaN where the description knows no motor voltage. [W]
+    """
+    table: LevelTable = model.steady
+    at = np.asarray(level_m, dtype=np.float64) + model.health.extra_static_level_m
+    ends = table.locate(np.zeros(len(at)), at)
+    way = np.linspace(0.0, 1.0, _KNOTS)[:, None]
+    powers = ends.start + way**2 * (ends.end - ends.start)
+    volts = table.locate(powers, np.broadcast_to(at, powers.shape)).read("motor_voltage_v")
+    if not np.isfinite(volts).any():
+        return np.full(len(at), np.nan)
+    above = np.sum(volts <= motor_voltage_v, axis=0)
+    low = np.clip(above - 1, 0, _KNOTS - 2)
+    rows = np.arange(len(at))
+    first, last = volts[low, rows], volts[low + 1, rows]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(last > first, (motor_voltage_v - first) / (last - first), 0.0)
+    # Below the voltage at which water begins the pump churns; power there goes about with the square of the voltage.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        churning = powers[0] * np.clip(motor_voltage_v / volts[0], 0.0, 1.0) ** 2
+    found = powers[low, rows] + np.clip(share, 0.0, 1.0) * (powers[low + 1, rows] - powers[low, rows])
+    return np.asarray(np.where(np.isnan(motor_voltage_v), np.nan, np.where(above == 0, churning, found)))
+
+
+def rated_on_bus(site: Site, model: Any) -> tuple[float, float]:
+    """
+    Return flow and power into the drive of the running pump at nominal bus voltage.
+
+    Parameters
+    ----------
+    site : Site
+        As described, with a battery.
+    model : SiteModel
+        Of the site `as_running`, healthy.
+
+    Returns
+    -------
+    flow_m3_s, power_w : float
+        A pump whose description knows no voltage runs at its plate. [m3/s, W]
+    """
+    level = np.array([site.well.static_water_level_m])
+    nominal = site.battery.nominal_voltage_v if site.battery is not None else np.nan
+    power = power_at_bus(model, motor_volts(site, np.array([nominal])), level)
+    if not np.isfinite(power).all():
+        power = model.drive.input_power_w(np.array([site.pump.motor.rated_power_w]))
+    return float(model.flow_at_power(power, level)[0]), float(power[0])
+
+
+def calls_on_bus(site: Site, read: dict[str, Vector], tank_known: Flags, unknown: Vector) -> Flags:
+    """
+    Say where a pump on a battery should run: its tank is known (and found elsewhere not to be full) and the bus is up.
+
+    Without a tank the users call, and nobody logs them.
+    """
+    battery = site.battery
+    if battery is None:
+        return np.zeros(len(unknown), dtype=bool)
+    voltage = read.get("battery_voltage_v", unknown)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(tank_known & site.drive.has_float_input & (voltage > 1.01 * battery.reconnect_voltage_v))
+
+
+def charging_point(site: Site, model: Any, poa_w_m2: Vector, cell_temperature_c: Vector) -> tuple[Vector, Vector]:
+    """
+    Return voltage and current of an array whose charger takes all it can.
+
+    Parameters
+    ----------
+    site : Site
+        With an array.
+    model : SiteModel
+        In any health.
+    poa_w_m2, cell_temperature_c : ndarray, shape (n,)
+        [W/m2, degC]
+
+    Returns
+    -------
+    voltage_v, current_a : ndarray, shape (n,)
+        [V, A]
+    """
+    if model.array is None or site.array is None:
+        nothing = np.full(len(poa_w_m2), np.nan)
+        return nothing, nothing
+    light = poa_w_m2 * model.health.irradiance_ratio * float(fixed_losses(site.array, np.zeros(1))[0])
+    power, volts = model.array.read(light, cell_temperature_c, "power_mp_w", "voltage_mp_v")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        amps = np.where(volts > 0.0, power * TRACKING_SHARE / volts, 0.0)
+    return np.asarray(volts), np.asarray(amps)
+
+
+def charger_free(site: Site, read: dict[str, Vector], unknown: Vector) -> Flags:
+    """
+    Say where the charger surely takes all that the array gives.
+
+    While the battery is discharged in the sun nothing is held back; nor does a charger hold back below its lowest
+    voltage. Above that it may, and an array that gives less than due is then no evidence.
+    """
+    battery = site.battery
+    if battery is None:
+        return np.zeros(len(unknown), dtype=bool)
+    current, voltage = read.get("battery_current_a", unknown), read.get("battery_voltage_v", unknown)
+    with np.errstate(invalid="ignore"):
+        return np.asarray((current < -DISCHARGING_PER_H * battery.capacity_ah)
+                          | (voltage < FLOAT_SHARE[battery.chemistry] * battery.absorption_voltage_v))
