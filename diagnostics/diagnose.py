@@ -15,6 +15,7 @@ from diagnostics.data_chain import TOLD_BY_RULE, look_at_water, look_through
 from diagnostics.evidence.days import daily_summaries
 from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
 from diagnostics.evidence.run_states import interval_states
+from diagnostics.evidence.source_power import as_running
 from diagnostics.evidence.summary import Summaries
 from diagnostics.expected import ChainNotAvailable, SiteModel, expect
 from diagnostics.health import Health
@@ -38,7 +39,7 @@ Vector = NDArray[np.float64]
 _WEIGHED = {code: cause for code, cause in CAUSES.items() if code not in TOLD_BY_RULE}
 LEAST_CLOCK_H = 0.3         # three quarters of the least shift that is weighed
 # Dangerous or cheap to mend: told however little water they cost.
-TOLD_AT_ANY_LOSS = ("wiring_resistance", "string_open", "module_bypassed")
+TOLD_AT_ANY_LOSS = ("wiring_resistance", "string_open", "module_bypassed", "battery_weak", "charging_fault")
 
 
 def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequence[ServiceEvent] = (),
@@ -87,7 +88,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                            index=chain.readings.values.index)
     expected = expect(site, weather, chain.readings.interval_s, model=model)
     # While it runs the pump is not throttled by the probe that will stop it; the stops are counted by themselves.
-    running_site, as_described = _not_held_by_its_probe(site), model
+    running_site, as_described = as_running(_not_held_by_its_probe(site)), model
     if model is not None and running_site is not site:
         model = SiteModel.build(running_site)
     intervals = build_intervals(site, chain.readings, expected, model, settings, as_of_utc=as_of_utc)

@@ -207,7 +207,7 @@ def _power_limit(intervals: Intervals) -> Table:
     due = _column(intervals.expected, "expected_array_power_w")
     with np.errstate(invalid="ignore"):
         held = intervals.own_limit & (intervals.steadiness >= 0.7) & (intervals.power_w < 0.97 * due) & (
-            intervals.poa_w_m2 > STRONG_SUN_W_M2)
+            intervals.poa_w_m2 > STRONG_SUN_W_M2) & intervals.turning & ~intervals.tank_full
     days = len(intervals.days)
     count = np.bincount(intervals.day[held], minlength=days).astype(np.float64)
     top = pd.Series(intervals.power_w[held]).groupby(intervals.day[held]).quantile(0.9).reindex(range(days))

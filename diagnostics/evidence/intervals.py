@@ -243,7 +243,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
 
 
 def _at_bus(site: Site, model: Any, read: dict[str, Vector], level_m: Vector) -> tuple[Vector | None, Vector | None]:
-    """Healthy power into the drive and flow at the battery's voltage; None where the motor's voltage is not described."""
+    """Healthy power into the drive and flow at the battery's voltage; None where no motor voltage is described."""
     voltage = read.get("battery_voltage_v")
     if voltage is None:
         return None, None
@@ -357,7 +357,7 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
     """
     with np.errstate(invalid="ignore"):
         # A little above its best voltage an array gives nearly all of its power: voltage tells before power does.
-        backed = np.isfinite(power) & (voltage > RAISED_VOLTAGE * x_voltage) & (
+        backed = (power > 0.2 * x_power) & (voltage > RAISED_VOLTAGE * x_voltage) & (
             power * x_voltage < 0.98 * x_power * voltage)
     if not backed.any():
         return np.zeros(len(power), dtype=bool)

@@ -114,7 +114,8 @@ def _charge_balance(site: Site, intervals: Intervals, table: Table) -> None:
     with np.errstate(invalid="ignore"):
         known = still & np.isfinite(taken) & (brought > 0.15 * site.array.nominal_power_w)
     one = np.ones(len(unknown))
-    _ratio(intervals, table, "charge_balance", np.where(known, taken, 0.0), np.where(known, brought, 0.0), one, known, 3)
+    taken, brought = np.where(known, taken, 0.0), np.where(known, brought, 0.0)
+    _ratio(intervals, table, "charge_balance", taken, brought, one, known, 3)
 
 
 def _battery_resistance(site: Site, intervals: Intervals, table: Table) -> None:

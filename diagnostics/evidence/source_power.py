@@ -22,8 +22,8 @@ Flags = NDArray[np.bool_]
 
 # Highest bus voltage that a pump on a battery meets, over absorption: cold batteries are charged a little higher.
 ABOVE_ABSORPTION = 1.04
-# Share of absorption voltage below which no charger holds back: lowest float settings in practice, 13.2 V of a lead-acid
-# battery absorbed at 14.4 V, 13.5 V of a lithium one absorbed at 14.2 V.
+# Share of absorption voltage below which no charger holds back: lowest float settings in practice, 13.2 V of a
+# lead-acid battery absorbed at 14.4 V, 13.5 V of a lithium one absorbed at 14.2 V.
 FLOAT_SHARE = {"lead_acid": 0.91, "lithium_iron_phosphate": 0.945}
 # Discharge in the sun from which the charger surely gives all it can, over capacity in one hour. [1/h]
 DISCHARGING_PER_H = 0.005

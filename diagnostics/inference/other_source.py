@@ -14,7 +14,8 @@ from diagnostics.health import Health
 from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
-# A motor's constant moves with the warmth of its magnets and is printed to two figures; leads drop what nobody measured.
+# A motor's constant moves with the warmth of its magnets and is printed to two figures; leads drop what nobody
+# measured.
 VOLTAGE_DEVIATION = 0.03
 
 
@@ -70,7 +71,8 @@ def source_sample(site: Site, intervals: Intervals, size: int) -> SourceSample |
     offered = np.sort(offered[np.isfinite(offered) & (offered > least)])
     if offered.size < 20:
         offered = np.linspace(intervals.scales.threshold_power_w, intervals.scales.rated_power_w, 50)
-    return SourceSample(unknown, offered[np.linspace(0, len(offered) - 1, size).round().astype(int)], False, motor_logged)
+    rows = np.linspace(0, len(offered) - 1, size).round().astype(int)
+    return SourceSample(unknown, offered[rows], False, motor_logged)
 
 
 def power_taken(model: Any, source: SourceSample, level_m: Vector) -> Vector:
@@ -137,7 +139,8 @@ def run_source(site: Site, sample: Any, source: SourceSample, healthy: Any, mode
     flow = np.asarray(model.flow_at_power(taken, static_level_m=level), dtype=np.float64)
     due_flow = np.asarray(healthy.flow_at_power(due, static_level_m=sample.static_level_m), dtype=np.float64)
     warmth = sample.cell_temperature_c + misreading.module_temperature_k
-    volts, amps = charging_point(site, model, sample.poa_w_m2 / misreading.irradiance * light, sample.cell_temperature_c)
+    true_sun = sample.poa_w_m2 / misreading.irradiance * light
+    volts, amps = charging_point(site, model, true_sun, sample.cell_temperature_c)
     due_volts, due_amps = charging_point(site, healthy, sample.poa_w_m2, warmth)
     if source.motor_logged:
         seen = np.asarray(healthy.drive.input_power_w(motor_side(model.drive, taken)), dtype=np.float64)

@@ -297,7 +297,7 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
 
 
 def _bus_shift(bench: "_Bench", source: SourceSample) -> Vector:
-    """Return what it does to the pump's rate on its battery if the motor turns slower for its voltage than described."""
+    """Return what it does to the pump's rate on its battery if the motor turns slower for its voltage than due."""
     shift = np.zeros(len(FEATURE_NAMES))
     lowered = bench.run_source(source.lowered(VOLTAGE_DEVIATION), HEALTHY, Misreading())
     sound = bench.run_source(source, HEALTHY, Misreading())
