@@ -25,7 +25,7 @@ _STEP = 0.04
 _FIRM = 2.0
 # From here on the current moves with the light and not with the load.
 _FOLLOWS = 0.6
-# Break-away torque is printed roughly or not at all: light beyond the reckoned start in which a sound pump surely turns.
+# Break-away torque is printed roughly or not at all: light over the reckoned start in which a sound pump surely turns.
 SURELY_STARTS = 1.2
 
 

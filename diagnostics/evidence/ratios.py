@@ -158,15 +158,15 @@ def _electrical(rows: Rows, table: Table) -> None:
     given = ok if rows.array_down is None else ok | rows.array_down
     sunny = given & (rows.poa_w_m2 > 200.0)
     low_beam = np.ones_like(ok) if rows.low_beam is None else rows.low_beam
-    # The crossing lies on another part of the curve in the afternoon, with a warm motor that no longer has to break away
-    # and a drawn-down well. On the flat of the curve the current knows nothing of that.
-    given, due = rows.power_w, rows.healthy_power_w
+    # Coupled directly, the crossing lies on another part of the curve in the afternoon: the motor is warm and need not
+    # break away, the well is drawn down. On the flat of the curve the current knows nothing of that.
+    seen, due = rows.power_w, rows.healthy_power_w
     if rows.load_line is not None:
         by_current = bool((split & rows.load_line.follows_light).any())
-        given, due = (rows.current_a, rows.healthy_current_a) if by_current else (given, due)
+        seen, due = (rows.current_a, rows.healthy_current_a) if by_current else (seen, due)
         low_beam = low_beam & (rows.load_line.follows_light if by_current else firm)
     for part, chosen in (("am", rows.before_noon == 1.0), ("pm", rows.before_noon == 0.0)):
-        _ratio(rows, table, part, given, due, sunny & chosen & low_beam, least=2)
+        _ratio(rows, table, part, seen, due, sunny & chosen & low_beam, least=2)
     _difference(table, "power_morning_less_afternoon", "am", "pm")
     strong = ok & firm & (rows.poa_w_m2 > 450.0) & np.isfinite(rows.air_temperature_c)
     if strong.sum() >= 12:
