@@ -1,15 +1,27 @@
 """Verbs that look after the ledger: backup, restore, correct, verify."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipelines.cli.options import HERE, Fleet, FleetHere, Out, SiteId, example
 
+if TYPE_CHECKING:
+    from pipelines.stages.outfolder import OutFolder
+
 To = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that gets the backup; an older backup in it is "
                                     "brought up to date.", show_default=False)]
 From = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that holds a backup.", show_default=False)]
+
+
+def _must_hold_a_ledger(out_folder: "OutFolder", what: str) -> None:
+    from pipelines.errors import LedgerError
+    from pipelines.ledger.store import FILE_NAME
+
+    if not (out_folder.ledger_folder / FILE_NAME).is_file():
+        raise LedgerError(f"there is no ledger here yet, so there is nothing to {what}.", file=out_folder.ledger_folder,
+                          mend="Run `liftledger run` first, or name the output folder with --out.")
 
 
 def backup(to: To, fleet: FleetHere = HERE, out: Out = None) -> None:
@@ -18,7 +30,9 @@ def backup(to: To, fleet: FleetHere = HERE, out: Out = None) -> None:
     from pipelines.stages.loading import open_ledger
     from pipelines.stages.outfolder import OutFolder
 
-    with open_ledger(OutFolder.of(fleet, out)) as ledger:
+    out_folder = OutFolder.of(fleet, out)
+    _must_hold_a_ledger(out_folder, "back up")
+    with open_ledger(out_folder) as ledger:
         copied = copy_ledger(ledger, to)
     typer.echo(f"{copied} raw file(s) new in {to}; the ledger there is the one of now.")
 
@@ -40,8 +54,10 @@ def verify(fleet: Fleet = HERE, out: Out = None) -> None:
     from pipelines.stages.loading import load, open_ledger
     from pipelines.stages.outfolder import OutFolder
 
-    with open_ledger(OutFolder.of(fleet, out)) as ledger:
-        found = check_ledger(ledger, load(fleet))
+    known, out_folder = load(fleet), OutFolder.of(fleet, out)
+    _must_hold_a_ledger(out_folder, "verify")
+    with open_ledger(out_folder, read_only=True) as ledger:
+        found = check_ledger(ledger, known)
     for message in found.messages:
         typer.echo(message)
     typer.echo(f"{found.files} raw file(s): " + ("all as they were received, and the readings are what they give."

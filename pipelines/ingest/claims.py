@@ -141,6 +141,10 @@ def _files_below(logs: Path) -> tuple[dict[str, Path], list[str]]:
             if path.is_symlink() and not os.path.realpath(path).startswith(real_top + os.sep):
                 refused.append(f"{name}: is a link to outside the logs folder; copy the file here instead.")
                 continue
+            if not path.is_file():
+                refused.append(f"{name}: is a link to a file that is gone." if path.is_symlink() else
+                               f"{name}: is no regular file and is left alone.")
+                continue
             found[name] = path
     return found, refused
 

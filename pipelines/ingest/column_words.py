@@ -56,8 +56,9 @@ CHANNEL_WORDS: tuple[tuple[str, str], ...] = (
     (r"logger.*(v|volt)|supply|v_?log", "logger_supply_v"),
     (r"^u$|volt|^v$", "array_voltage_v"), (r"^i$|curr|amp", "array_current_a"),
 )
-NOT_A_CHANNEL = (r"factor|stdev|\bstd\b|humid|\brh\b|\bdir(ection)?\b|wdir|zenith|clear ?sky|\bclear\b|\betr\b|\bflag\b|\bcode\b|qualit|"
-                 r"\brecord\b|\bno\b|\b(vac|iac|var ?ac)\b|\bac (volt|curr|i|u|v)|accumul|daily|\bgni\b|cell\b.*\bmv|"
+NOT_A_CHANNEL = (r"factor|stdev|\bstd\b|humid|\brh\b|\bdir(ection)?\b|wdir|zenith|clear ?sky|\bclear\b|\betr\b|"
+                 r"\bflag\b|\bcode\b|qualit|\brecord\b|\bno\b|\b(vac|iac|var ?ac)\b|\bac (volt|curr|i|u|v)|"
+                 r"accumul|daily|\bgni\b|cell\b.*\bmv|"
                  r"\bmv\b|panel temp c|logger temp|das temp|peak|\bmax\b")
 _PROCESSED = re.compile(r"_(avg|mean|tot|smp|med)$", re.IGNORECASE)      # how a logger formed the value of an interval
 BRACKETS = re.compile(r"[\[(<{]\s*([^\])>}]+?)\s*[\])>}]")

@@ -279,7 +279,7 @@ def sentinel_guess(table: SampleTable, columns: list[str]) -> list[str]:
         if column not in table.columns:
             continue
         texts = [text for text in table.texts(column) if text]
-        numbers = table.numbers(column).dropna()
+        numbers = table.numbers(column).replace([np.inf, -np.inf], np.nan).dropna()
         usual = numbers[numbers.between(*numbers.quantile([0.02, 0.98]))] if len(numbers) > 50 else numbers
         spread = float(usual.max() - usual.min()) if len(usual) else 0.0
         for text in set(texts):

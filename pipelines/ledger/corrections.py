@@ -94,6 +94,9 @@ def add_correction(path: Path, correction: Correction) -> None:
     """
     if correction in read_corrections(path):
         raise DescriptionError("this correction stands there already.", file=path, mend="Nothing was added.")
+    if any(written.startswith(("=", "+", "-", "@", "\t", "\r")) for written in (correction.author, correction.reason)):
+        raise DescriptionError("author and reason cannot begin with =, +, -, @ or a tab: a spreadsheet would work them "
+                               "out.", file=path, mend="Begin with a word.")
     columns, rows = list(COLUMNS), []
     if path.exists():
         with path.open(encoding="utf-8-sig", newline="") as stream:

@@ -33,6 +33,8 @@ def _parts_of_export(ledger: Ledger) -> Iterator[tuple[str, bytes]]:
     quarantine = ledger.sql.execute(
         "SELECT f.sha256, q.member, q.line, q.column_name, q.value, q.rule FROM raw_quarantine q "
         "JOIN raw_files f USING (file_no) ORDER BY ALL").df()
+    for column in ("member", "column_name", "value"):       # text from outside must not be worked out by a spreadsheet
+        quarantine[column] = quarantine[column].str.replace(r"^([=+\-@\t\r])", r"'\1", regex=True)
     yield "quarantine.csv", quarantine.to_csv(index=False, lineterminator="\n").encode()
 
 

@@ -59,3 +59,14 @@ def test_letters_of_a_month_without_any_reading_are_refused(small_fleet, small_r
     told = capsys.readouterr().err
     assert "2025-01" in told and "2026-03 to 2026-0" in told and "Error: " in told
     assert sorted(path.name for path in (out / "outbox").iterdir()) == before
+
+
+@pytest.mark.parametrize("verb", ["backup", "verify"])
+def test_without_a_ledger_there_is_nothing_to_keep_and_none_is_made(verb, tmp_path, capsys):
+    write_starter_fleet(tmp_path / "fleet")
+    fleet, out = tmp_path / "fleet", tmp_path / "out"
+    words = [tmp_path / "safe", "--fleet", fleet] if verb == "backup" else [fleet]
+    assert run(verb, *words, "--out", out) != 0
+    told = capsys.readouterr().err
+    assert "no ledger here yet" in told and "liftledger run" in told and told.count("\n") == 1
+    assert not out.exists() and not (tmp_path / "safe").exists()

@@ -1,9 +1,12 @@
 """Files from outside: each ends as readings, as quarantine or as a named error; nothing reaches a shell or a path."""
 
+import csv
 import gzip
 import io
+import os
 import random
 import zipfile
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -16,6 +19,8 @@ from pipelines.ingest.describe import describe_file
 from pipelines.ingest.limits import IngestLimits
 from pipelines.ingest.one_file import read_logger_file
 from pipelines.ingest.profile import LoggerProfile
+from pipelines.ledger.corrections import Correction, add_correction
+from pipelines.ledger.keeping import export
 
 DATA = Path(__file__).parent.parent / "data"
 MEASURED = Path(__file__).parents[3] / "sample-logs" / "measured"
@@ -235,3 +240,30 @@ def test_any_text_is_read_or_quarantined_row_by_row(tmp_path, rows, delimiter, d
         return
     assert len(found.rows) <= text.count("\n") + text.count("\r")
     assert found.rows.empty or found.rows["interval_end_utc"].notna().all()
+
+
+def test_pipes_and_links_to_nothing_are_named_and_never_waited_for(fleet, ledger):
+    fleet.add_profile("p", **PROFILE)
+    fleet.add_site("well-1", "p", "*.csv")
+    fleet.write("a.csv", GOOD)
+    os.mkfifo(fleet.folder / "logs" / "pipe.csv")
+    (fleet.folder / "logs" / "gone.csv").symlink_to(fleet.folder / "logs" / "nowhere.csv")
+    report = ingest_fleet(fleet, ledger)
+    assert (report.files_new, report.unclaimed) == (1, [])
+    assert [says.split(":")[0] for says in report.messages] == ["gone.csv", "pipe.csv"]
+
+
+def test_a_spreadsheet_opens_nothing_of_ours_as_a_formula(fleet, ledger, tmp_path):
+    fleet.add_profile("p", **PROFILE)
+    fleet.add_site("well-1", "p", "*.csv")
+    fleet.write("a.csv", GOOD + "2026-01-01 10:05:00,=cmd|' /C calc'!A0,@SUM(A1)\n2026-01-01 10:10:00,+x,-x\n")
+    ingest_fleet(fleet, ledger)
+    export(ledger, tmp_path / "export")
+    with (tmp_path / "export" / "quarantine.csv").open(encoding="utf-8", newline="") as stream:
+        cells = [cell for row in csv.DictReader(stream) for name, cell in row.items() if name != "line"]
+    assert "'=cmd|' /C calc'!A0" in cells and "'@SUM(A1)" in cells
+    assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@", "\t", "\r"))]
+    made = Correction(site_id="well-1", kind="mask", channel="array_voltage_v", author="crew", reason="=1+1",
+                      entered_on=date(2026, 1, 1))
+    with pytest.raises(ProjectError, match="Begin with a word"):
+        add_correction(tmp_path / "corrections.csv", made)
