@@ -134,7 +134,7 @@ def _example(field: str, info: FieldInfo, model: type[BaseModel]) -> str:
         return "tables below"
     written = example_of(model.__name__, field)
     if not written:
-        words, default = _words(info.annotation), info.get_default(call_default_factory=True)
+        words, default = _words(info.annotation), info.get_default(call_default_factory=True, validated_data={})
         if words:
             other = next((word for word in words if word not in (str(default), '""')), words[-1])
             written = other if other.isdigit() else f'"{other}"'
@@ -182,7 +182,7 @@ def _bound(item: Any) -> str:
 def _default(info: FieldInfo) -> str:
     if info.is_required():
         return "needed"
-    default = info.get_default(call_default_factory=True)
+    default = info.get_default(call_default_factory=True, validated_data={})
     if default is None or default is PydanticUndefined or default in ("", [], {}) or isinstance(default, BaseModel):
         return ""
     return f"`{str(default).lower()}`" if isinstance(default, bool) else f"`{default}`"

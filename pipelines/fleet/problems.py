@@ -50,7 +50,8 @@ def units_for(field: str, holder: type[BaseModel] = Described) -> list[str]:
 
 def from_validation(error: ValidationError, model: type[BaseModel], file: TomlFile, at: Loc = ()) -> list[Problem]:
     """Translate what pydantic found in one table (standing at `at` in the file) into problems."""
-    return [_one(detail, model, file, at) for detail in error.errors(include_url=False)]
+    return [_one(detail, model, file, at) for detail in error.errors(include_url=False)
+            if detail["type"] != "default_factory_not_called"]      # only follows from another field's error
 
 
 def _one(detail: Mapping[str, Any], model: type[BaseModel], file: TomlFile, at: Loc) -> Problem:

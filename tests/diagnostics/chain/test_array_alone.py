@@ -3,10 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from pvlib import pvsystem
 
+from diagnostics.chain.module import diode_parameters
 from diagnostics.expected import ChainNotAvailable, SiteModel, expect
 from diagnostics.health import Health
-from diagnostics.site import Site
+from diagnostics.site import Array, Module, Site
 
 LABEL = {"key": "any", "power_w": 240, "vmp_v": 30, "imp_a": 8, "voc_v": 38, "isc_a": 8.6, "cells_in_series": 60,
          "temperature_coefficient_voc_per_k": -0.0033, "temperature_coefficient_isc_per_k": 0.0005,
@@ -53,3 +55,22 @@ def test_where_a_pump_decides_the_operating_point_stays_unknown():
     expected = expect(direct, WEATHER, 600.0)
     assert expected["array_power_available_w"].iloc[2] > 2000
     assert np.isnan(expected["expected_array_voltage_v"].iloc[2])
+
+
+@pytest.mark.parametrize("tolerance", [0.03, 0.05, 0.10])
+def test_mismatch_left_out_is_what_adding_up_the_curves_of_unlike_modules_costs(tolerance):
+    """Twelve modules drawn evenly from their tolerance, all of it in the current, curves added up at equal current."""
+    label = {"power_tolerance_low_pct": -100 * tolerance, "power_tolerance_high_pct": 100 * tolerance}
+    module = Module.model_validate({**LABEL, **label})
+    array = Array(module=module, modules_in_series=12, tilt_deg=30, azimuth_deg=180)
+    diode, rng = diode_parameters(module), np.random.default_rng(1)
+    current = np.linspace(0.0, 1.05 * module.isc_a, 1501)
+    lost = []
+    for _ in range(60):
+        light = diode.photocurrent_a * rng.uniform(1.0 - tolerance, 1.0 + tolerance, (12, 1))
+        with np.errstate(invalid="ignore"):
+            volts = pvsystem.v_from_i(current[None, :], light, diode.saturation_current_a, diode.series_resistance_ohm,
+                                      diode.shunt_resistance_ohm, diode.modified_ideality_v)
+        volts = np.maximum(np.nan_to_num(volts, nan=-2.0), -2.0)     # a bypassed module costs its diodes' drop
+        lost.append(1.0 - (volts.sum(axis=0) * current).max() / (volts * current).max(axis=1).sum())
+    assert array.mismatch_loss_pct - 0.3 == pytest.approx(100.0 * np.mean(lost), rel=0.2)
