@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.chain.tank import volume_at_level
-from diagnostics.evidence.load_line import LoadLineRows, load_line_rows, surely_starts
+from diagnostics.evidence.load_line import LoadLineRows, load_line_rows, own_light_share, stands, surely_starts
 from diagnostics.evidence.source_power import (
     calls_on_bus,
     motor_volts,
@@ -194,6 +194,9 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         # Steadiness of the wind: its power over rated, on the scale of the sun.
         offered = expected["array_power_available_w"].to_numpy(dtype=np.float64) * (1000.0 / scales.rated_power_w)
     steady = _steadiness(offered)
+    load_line = load_line_rows(site, model, expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
+                               expected["cell_temperature_c"].to_numpy(dtype=np.float64),
+                               expected["expected_flow_m3_s"].to_numpy(dtype=np.float64))
     full, tank_known = _tank_full(site, read, n)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
@@ -216,7 +219,11 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
             light = expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64)
             should = should & (light > _own_start(light, turning.astype(bool), day))
             cell = expected["cell_temperature_c"].to_numpy(dtype=np.float64)
-            should = should & surely_starts(site, model, light, cell, sheet)
+            if load_line is not None:
+                due_volts = expected["expected_array_voltage_v"].to_numpy(dtype=np.float64)
+                shorted = stands(voltage, current, due_volts, load_line)
+                light = light * own_light_share(shorted, current, load_line, day, len(days))
+                should = should & surely_starts(site, model, light, cell, sheet)
     # A pump that turns is not held by its float, whatever level the float is thought to sit at.
     if not np.isfinite(read.get("tank_full_ratio", unknown)).any():
         full = full & ~turning.astype(bool)
@@ -235,8 +242,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         tank_volume_m3=_stored(site, read.get("tank_level_m", unknown)), tank_full=full,
         tank_known=tank_known, steadiness=steady, near_cap=_near_cap(expected, x_power, steady),
         should_run=should & ~full, turning=turning.astype(bool),
-        load_line=load_line_rows(site, model, expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
-                                 expected["cell_temperature_c"].to_numpy(dtype=np.float64)),
+        load_line=load_line,
         turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales,
         own_limit=held_back if by_array else None, open_voltage_v=_open_voltage(model, expected),
         bus_power_w=at_bus[0], bus_flow_m3_s=at_bus[1])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.evidence.load_line import LoadLineRows
+from diagnostics.evidence.load_line import LoadLineRows, stands
 
 Vector = NDArray[np.float64]
 
@@ -143,12 +143,17 @@ def _electrical(rows: Rows, table: Table) -> None:
     # how far the verge is known and nothing of the array.
     with np.errstate(invalid="ignore"):
         upheld = rows.healthy_voltage_v > 0.4 * float(np.nanmax(rows.healthy_voltage_v, initial=0.0))
-    firm, lit = np.ones_like(ok), upheld
+    firm, lit, due_current = np.ones_like(ok), ok & upheld, rows.healthy_current_a
+    by_light = np.zeros_like(ok)
     if rows.load_line is not None:
-        firm, lit = rows.load_line.firm, rows.load_line.firm | rows.load_line.follows_light
+        standing = stands(rows.voltage_v, rows.current_a, rows.healthy_voltage_v, rows.load_line)
+        by_light = standing | (ok & rows.load_line.follows_light)
+        firm, lit = rows.load_line.firm, by_light | (ok & rows.load_line.firm)
+        due_current = np.where(standing, rows.load_line.standing_current_a, due_current)
     for bin_name, (low, high) in SUN_EDGES_W_M2.items():
-        inside = ok & (rows.poa_w_m2 >= low) & (rows.poa_w_m2 < high)
-        _ratio(rows, table, f"current_{bin_name}_sun", rows.current_a, rows.healthy_current_a, inside & split & lit)
+        within = (rows.poa_w_m2 >= low) & (rows.poa_w_m2 < high)
+        inside = ok & within
+        _ratio(rows, table, f"current_{bin_name}_sun", rows.current_a, due_current, within & split & lit)
         with np.errstate(invalid="ignore", divide="ignore"):
             deficit = rows.voltage_v / rows.healthy_voltage_v - 1.0
         _mean(rows, table, f"voltage_{bin_name}_sun", deficit, inside & split & upheld & firm)
@@ -161,10 +166,10 @@ def _electrical(rows: Rows, table: Table) -> None:
     # Coupled directly, the crossing lies on another part of the curve in the afternoon: the motor is warm and need not
     # break away, the well is drawn down. On the flat of the curve the current knows nothing of that.
     seen, due = rows.power_w, rows.healthy_power_w
-    if rows.load_line is not None:
-        by_current = bool((split & rows.load_line.follows_light).any())
-        seen, due = (rows.current_a, rows.healthy_current_a) if by_current else (seen, due)
-        low_beam = low_beam & (rows.load_line.follows_light if by_current else firm)
+    if rows.load_line is not None and (split & by_light).any():
+        seen, due, sunny = rows.current_a, due_current, by_light & (rows.poa_w_m2 > 200.0)
+    elif rows.load_line is not None:
+        sunny = sunny & firm
     for part, chosen in (("am", rows.before_noon == 1.0), ("pm", rows.before_noon == 0.0)):
         _ratio(rows, table, part, seen, due, sunny & chosen & low_beam, least=2)
     _difference(table, "power_morning_less_afternoon", "am", "pm")
@@ -185,7 +190,7 @@ def _electrical(rows: Rows, table: Table) -> None:
 
 def _hydraulic(rows: Rows, table: Table) -> None:
     ok = rows.hydraulic_ok
-    firm = np.ones_like(ok) if rows.load_line is None else rows.load_line.firm
+    firm = np.ones_like(ok) if rows.load_line is None else rows.load_line.flow_firm
     by_power = np.isfinite(rows.flow_at_power_m3_s)
     at_power = rows.flow_at_power_m3_s / rows.rated_flow_m3_s
     at_sun = rows.healthy_flow_m3_s / rows.rated_flow_m3_s

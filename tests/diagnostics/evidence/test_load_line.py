@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from diagnostics.chain.site_model import SiteModel
-from diagnostics.evidence.load_line import load_line_rows, surely_starts
+from diagnostics.evidence.load_line import load_line_rows, own_light_share, stands, surely_starts
 from diagnostics.evidence.ratios import Rows, ratio_table
 from diagnostics.health import Health
 from tests.diagnostics.chain import invented_sites as sites
@@ -105,3 +105,20 @@ def test_a_start_is_asked_for_only_with_room_for_the_break_away_torque(site, mod
     sure = surely_starts(site, model, LIGHT, cell, level)
     assert LIGHT[sure].min() > 1.2 * start[0] > start[0] > stop[0]
     assert sure[1.5 * start[0] < LIGHT].all()
+
+
+def test_a_motor_that_never_breaks_away_still_shows_what_light_its_array_gets(site, model):
+    sound = crossed(model, LIGHT)
+    rows = load_line_rows(site, model, LIGHT, CELL)
+    # Heavy dirt: the winding shorts the array, so its current is the light's alone (I = Isc of the lit array).
+    ohm, left = model.crossing.stalled_ohm, 0.5
+    amperes = model.array_current(np.full(LIGHT.size, 10.0), CELL) * left * LIGHT / 10.0
+    volts = amperes * ohm
+    assert stands(volts, amperes, sound[0], rows)[LIGHT > 100.0].all()
+    assert not stands(*sound, sound[0], rows)[sound[0] > 0.5 * sound[0].max()].any()
+    told = table_of(model, site, np.tile(amperes, 2), np.tile(volts, 2), sound).values
+    for part in ("low", "mid", "high"):
+        assert float(told[f"current_{part}_sun"][0]) == pytest.approx(left - 1.0, abs=0.02)
+    day = np.zeros(LIGHT.size, dtype=np.intp)
+    share = own_light_share(stands(volts, amperes, sound[0], rows), amperes, rows, day, 1)
+    assert share == pytest.approx(left, abs=0.02)
