@@ -7,7 +7,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.chain.array import ArrayTable, array_curve
+from diagnostics.chain.daylight import Daylight
 from diagnostics.chain.sun import clear_sky, sun_position
+from diagnostics.chain.uncertainty import STEADY_SHARE_OF_LIGHT, nameplate_uncertainty
 from diagnostics.health import Health
 from diagnostics.site import Site
 
@@ -15,6 +17,10 @@ Floats = NDArray[np.float64]
 
 # A station without a pump stands on a grid inverter, whose tracking after EN 50530 is 99.5 % and better (from memory).
 GRID_TRACKING_SHARE = 0.995
+# Zero and slant of a field pyranometer: ISO 9060:2018 allows class B some 5 and 20 W/m2, class C 15 and 30 (limits,
+# from memory); one standard uncertainty of what does not pass with the day.
+SENSOR_OFFSET_W_M2 = 10.0
+
 
 @dataclass(frozen=True)
 class ArrayAlone:
@@ -64,6 +70,37 @@ def array_alone(site: Site, effective_w_m2: Floats, cell_temperature_c: Floats, 
     with np.errstate(invalid="ignore", divide="ignore"):
         current = np.where(voltage > 0.0, power / voltage, 0.0)
     return ArrayAlone(available, power, voltage, current)
+
+
+def power_effects(site: Site, light: Daylight, power_w: Floats) -> tuple[Floats, Floats]:
+    """
+    What one standard deviation of each open input moves of an array's power, for `learned.learn`.
+
+    Parameters
+    ----------
+    site : Site
+        With an array.
+    light : Daylight
+    power_w : ndarray, shape (n,)
+        By the sheet, of the light's rows. [W]
+
+    Returns
+    -------
+    effects : ndarray, shape (n, 3)
+        Of scale (label and calibration of the sensor), zero and slant of the sensor, warmth of the cells. [W]
+    passing : ndarray, shape (n,)
+        Standard uncertainty from what comes anew each day. [W]
+    """
+    if site.array is None:
+        raise ValueError(f"site {site.id} has no array; it gives no power.")
+    sensor = light.irradiance_uncertainty
+    scale = np.hypot(nameplate_uncertainty(site), np.sqrt(STEADY_SHARE_OF_LIGHT) * sensor) * power_w
+    with np.errstate(invalid="ignore", divide="ignore"):
+        offset = np.where(light.poa_w_m2 > SENSOR_OFFSET_W_M2, SENSOR_OFFSET_W_M2 * power_w / light.poa_w_m2, 0.0)
+    coefficient = abs(site.array.module.temperature_coefficient_power_per_k)
+    warmth = coefficient * light.cell.uncertainty_k * np.minimum(light.poa_w_m2 / 1000.0, 1.0) * power_w
+    passing = np.sqrt(1.0 - STEADY_SHARE_OF_LIGHT) * sensor * power_w
+    return np.column_stack([scale, offset, warmth]), passing
 
 
 def level_sky(site: Site, when_utc: pd.DatetimeIndex, interval_s: "pd.Series[float] | float") -> tuple[Floats, Floats]:

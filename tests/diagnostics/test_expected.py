@@ -196,7 +196,7 @@ def test_the_worst_health_gives_little_water_and_no_error(kind, extreme):
 
 
 def test_site_without_a_model_says_no_chain_and_keeps_the_light():
-    site = sites.printed_table(drive={"kind": "direct"})
+    site = sites.centrifugal(parts_absent=["well"])
     table = expect(site, sites.clear_days(site, days=1), 600.0)
     assert (table["expected_state"] == "no_chain").all()
     assert table["expected_flow_m3_s"].isna().all()
