@@ -17,7 +17,7 @@ from diagnostics.units import UNIT_OF_SUFFIX, same_dimension
 from pipelines.field_examples import example_of
 from pipelines.fleet.company import Company
 from pipelines.fleet.problems import units_for
-from pipelines.fleet.thresholds import known_thresholds
+from pipelines.fleet.thresholds import bounded_groups, known_thresholds
 from pipelines.ingest.profile import LoggerProfile
 
 FILE_NAME = "SITE-FILES.md"
@@ -231,7 +231,15 @@ def _units(kinds: dict[str, str]) -> str:
 
 def _thresholds() -> str:
     rows = ["| threshold | the program's own value |", "|---|---|"]
-    rows += [f"| `{name}` | {value:g} |" for name, value in known_thresholds().items()]
+    bounded = {name: model for model in bounded_groups() for name in model.model_fields}
+    rows += [f"| `{name}` | {value:g} |" for name, value in known_thresholds().items() if name not in bounded]
+    rows += ["", "Of the masks that say which readings are not to be trusted, and of what a logger file may cost:", "",
+             "| threshold | the program's own value | from | to | reason |", "|---|---|---|---|---|"]
+    for name, model in bounded.items():
+        item = model.model_fields[name]
+        low, high = (next((getattr(rule, side) for rule in item.metadata if hasattr(rule, side)), None)
+                     for side in ("ge", "le"))
+        rows.append(f"| `{name}` | {item.default:g} | {low:g} | {high:g} | {item.description} |")
     return ("### Thresholds that `[thresholds]` may change\n\nEach change is written `name = {value = ..., why = "
             '"..."}`; the reason is printed with the results.\n\n' + "\n".join(rows))
 

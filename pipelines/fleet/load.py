@@ -21,6 +21,8 @@ from pipelines.fleet.toml_text import TomlFile, TomlUnreadableError, read_toml
 from pipelines.fleet.weather_files import check_weather
 
 if TYPE_CHECKING:
+    from diagnostics.quality.settings import QualitySettings
+    from pipelines.ingest.limits import IngestLimits
     from pipelines.ingest.profile import LoggerProfile
 
 _VOLUME_UNIT = {"metric": "m3", "us": "gal_us", "imperial": "gal_imp"}
@@ -49,6 +51,18 @@ class Fleet:
     def settings(self) -> Settings:
         """Return the thresholds of the diagnosis as this company set them."""
         return with_changes(Settings(), self.company.thresholds)
+
+    def quality_settings(self) -> "QualitySettings":
+        """Return the thresholds of the masks as this company set them."""
+        from diagnostics.quality.settings import QualitySettings
+
+        return with_changes(QualitySettings(), self.company.thresholds)
+
+    def ingest_limits(self) -> "IngestLimits":
+        """Return what a logger file may cost, as this company set it."""
+        from pipelines.ingest.limits import IngestLimits
+
+        return with_changes(IngestLimits(), self.company.thresholds)
 
     def ranking_rules(self) -> RankingRules:
         """Return the rules of the ranking as this company set them."""

@@ -114,7 +114,8 @@ def _refuse_unfit_package(path: Path, label: str, limits: IngestLimits) -> None:
     if unpacked > limits.max_document_bytes or (
             unpacked > 10_000_000 and unpacked / max(path.stat().st_size, 1) > limits.max_unpacking_ratio):
         raise HostileFileError(f"unpacks to {unpacked / 1e6:.0f} MB.", file=label,
-                               mend="If it is honest, raise max_document_bytes in the ingest limits, or export CSV.")
+                               mend="If it is honest, raise max_document_bytes under [thresholds] in fleet.toml, or "
+                               "export CSV.")
 
 
 def _spreadsheet_cell(value: Any, profile: LoggerProfile) -> str:
@@ -136,7 +137,7 @@ def _whole_text(path: Path, label: str, profile: LoggerProfile, limits: IngestLi
         held.write(part.text)
         if held.tell() > limits.max_document_bytes:
             raise HostileFileError(f"is longer than {limits.max_document_bytes / 1e6:.0f} MB.", file=label,
-                                   mend="Split it, or raise max_document_bytes in the ingest limits.")
+                                   mend="Split it, or raise max_document_bytes under [thresholds] in fleet.toml.")
     return held.getvalue()
 
 

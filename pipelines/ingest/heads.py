@@ -32,7 +32,8 @@ def read_head(text: str, profile: LoggerProfile, limits: IngestLimits, file: str
     columns = tuple(profile.columns) or _distinct(written)
     if len(columns) > limits.max_columns:
         raise HostileFileError(f"has {len(columns)} columns, above the limit of {limits.max_columns}.", file=file,
-                               mend="Check the profile's delimiter, or raise max_columns in the ingest limits.")
+                               mend="Check the profile's delimiter, or raise max_columns under [thresholds] in "
+                               "fleet.toml.")
     data_from = (header_at + 2 + profile.lines_after_header if header_at is not None
                  else _first_data_line(lines, profile, file))
     missing = _missing_columns(columns, profile, header_at, file)

@@ -1,6 +1,11 @@
 """Limits for files from outside: each a setting with its range and the reason for its default."""
 
+import hashlib
+
 from pydantic import BaseModel, ConfigDict, Field
+
+# These change how fast a file is read, and nothing of what comes out.
+_OF_PACE = {"least_plain_bytes", "max_plain_bytes", "part_chars", "batch_chars", "batch_files", "max_file_bytes"}
 
 
 class IngestLimits(BaseModel):
@@ -31,3 +36,11 @@ class IngestLimits(BaseModel):
     batch_chars: int = Field(default=48_000_000, ge=1000, le=1_000_000_000, description="Text of many small files "
                              "loaded in one transaction.")
     batch_files: int = Field(default=1000, ge=1, le=20_000, description="Files loaded in one transaction.")
+
+    @property
+    def mark(self) -> str:
+        """Short text that differs where files may be read differently; empty for the program's own limits."""
+        told = self.model_dump_json(exclude=_OF_PACE)
+        if told == type(self)().model_dump_json(exclude=_OF_PACE):
+            return ""
+        return "-" + hashlib.sha256(told.encode()).hexdigest()[:8]

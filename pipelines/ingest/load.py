@@ -215,7 +215,7 @@ class _Loading:
         except OSError as error:
             self._tell(claimed.name, f"vanished before it was read ({error.strerror}).")
             return None
-        read_as = claimed.read_as
+        read_as = f"{claimed.read_as}{self._limits.mark}"       # raised limits read a refused file anew
         before = self._paths.get(claimed.name)
         if before is not None and before[:2] == (stat.st_size, stat.st_mtime_ns) and before[3] == read_as:
             self._report.files_known += 1
@@ -223,7 +223,8 @@ class _Loading:
         try:
             if stat.st_size > self._limits.max_file_bytes:
                 self._tell(claimed.name, f"is {stat.st_size / 1e6:.0f} MB, above the limit of "
-                           f"{self._limits.max_file_bytes / 1e6:.0f} MB; split it or raise max_file_bytes.")
+                           f"{self._limits.max_file_bytes / 1e6:.0f} MB; split it or raise max_file_bytes under "
+                           "[thresholds] in fleet.toml.")
                 self._report.files_unreadable += 1
                 return None
             sha256, size = self._ledger.archive.keep(claimed.path, durable=False)

@@ -65,7 +65,7 @@ def incoming_parts(path: Path, label: str, file_no: int, profile: LoggerProfile,
             head, member, has_ended = read_head(part.text, profile, limits, label), part.member, False
         elif profile.lines_per_record > 1 and part.text.strip() and not part.is_last and not has_ended:
             raise HostileFileError("is too long for records of several lines, which are held as a whole.", file=label,
-                                   mend="Split it, or raise max_document_bytes in the ingest limits.")
+                                   mend="Split it, or raise max_document_bytes under [thresholds] in fleet.toml.")
         if has_ended:
             continue
         has_ended = _ends_data(part, head, profile)

@@ -43,4 +43,5 @@ def rebuild(source: Ledger, fleet: "Fleet", target: Ledger, names: Path) -> Inge
     with target.transaction() as sql:
         for (site_id, logger), modulus in sorted(claims.moduli_m3.items()):
             sql.execute("INSERT INTO core_loggers VALUES (?, ?, ?)", [site_id, logger, modulus])
-    return load_files(files, target, limits=IngestLimits())
+    limits_of = getattr(fleet, "ingest_limits", IngestLimits)
+    return load_files(files, target, limits=limits_of())

@@ -47,7 +47,7 @@ class _Metered(io.RawIOBase):
                 self._count > 10_000_000 and self._count / self._packed > self._limits.max_unpacking_ratio):
             raise HostileFileError(f"unpacks to more than {self._count / 1e6:.0f} MB from {self._packed / 1e6:.2f} MB.",
                                    file=self._path, mend="If the file is honest, raise max_unpacking_ratio or "
-                                   "max_unpacked_bytes in the ingest limits.")
+                                   "max_unpacked_bytes under [thresholds] in fleet.toml.")
         buffer[:len(block)] = block
         return len(block)
 
@@ -68,7 +68,7 @@ def _streams(path: Path, profile: LoggerProfile, limits: IngestLimits) -> Iterat
     size = path.stat().st_size
     if size > limits.max_file_bytes:
         raise HostileFileError(f"is {size / 1e6:.0f} MB, above the limit of {limits.max_file_bytes / 1e6:.0f} MB.",
-                               file=path, mend="Split it, or raise max_file_bytes in the ingest limits.")
+                               file=path, mend="Split it, or raise max_file_bytes under [thresholds] in fleet.toml.")
     with path.open("rb") as raw:
         magic = raw.read(6)
         raw.seek(0)
@@ -93,7 +93,8 @@ def _zip_members(raw: IO[bytes], size: int, path: Path, profile: LoggerProfile,
                    and fnmatch.fnmatch(item.filename.rsplit("/", 1)[-1], profile.member)]
         if len(members) > limits.max_archive_members:
             raise HostileFileError(f"holds {len(members)} members, above the limit of {limits.max_archive_members}.",
-                                   file=path, mend="Raise max_archive_members in the ingest limits if this is honest.")
+                                   file=path, mend="If this is honest, raise max_archive_members under [thresholds] in "
+                                   "fleet.toml.")
         if not members:
             raise LoggerFileError(f"holds no member like '{profile.member}'.", file=path,
                                   mend="Set `member` in the logger profile.")
@@ -128,7 +129,7 @@ def _whole_lines(text: io.TextIOWrapper, member: str, path: Path, limits: Ingest
             if len(joined) > limits.max_line_chars * 10 and len(joined) > limits.part_chars:
                 raise HostileFileError(f"line {first_line} is longer than {len(joined) / 1e6:.0f} million characters.",
                                        file=path, line=first_line, mend="Check that this is a logger file; "
-                                       "part_chars in the ingest limits bounds a line.")
+                                       "part_chars under [thresholds] in fleet.toml bounds a line.")
             rest = joined
             continue
         whole = joined[:cut + 1].replace("\x00", REPLACED)

@@ -4,7 +4,7 @@ import traceback
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from itertools import islice
 from time import perf_counter
@@ -15,6 +15,7 @@ from pipelines.stages.moments import whole_days_until
 from pipelines.stages.provenance import inputs_of, software
 
 if TYPE_CHECKING:
+    from diagnostics.quality.settings import QualitySettings
     from diagnostics.readings import SiteReadings
     from diagnostics.results import ServiceEvent, SiteDiagnosis
     from diagnostics.settings import Settings
@@ -34,6 +35,7 @@ class SiteJob:
     until: datetime | None
     settings: "Settings"
     notes: tuple[str, ...] = ()
+    quality: "QualitySettings | None" = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +118,8 @@ class _Round:
             except Exception as error:                          # the ledger of one site must not stop the rest
                 self.keep(_failure(site_id, error))
                 continue
-            yield SiteJob(site, readings, events, until, settings, (*notes, *left_out, *lent))
+            yield SiteJob(site, readings, events, until, settings, (*notes, *left_out, *lent),
+                          self._fleet.quality_settings())
 
     def _light(self, settings: "Settings") -> "BorrowedLight":
         if self._borrowed is None:
@@ -127,8 +130,12 @@ class _Round:
 
     def _inputs_of(self, site: "Site", events: "tuple[ServiceEvent, ...]", settings: "Settings",
                    until: datetime | None) -> str:
+        from diagnostics.quality.settings import QualitySettings
+
+        quality = self._fleet.quality_settings()
+        masks = "" if quality == QualitySettings() else quality.model_dump_json()
         return inputs_of(site, events, settings, until,
-                         self._ledger.inputs_digest(site.id) + self._light(settings).digest(site))
+                         self._ledger.inputs_digest(site.id) + self._light(settings).digest(site) + masks)
 
     def _readings(self, site: "Site", until: datetime | None,
                   settings: "Settings") -> "tuple[SiteReadings, tuple[str, ...]]":
@@ -160,11 +167,12 @@ class _Round:
 
 def settings_of(fleet: "Fleet") -> "tuple[Settings, tuple[str, ...]]":
     """Return the thresholds as the company set them, and a sentence for each that it changed."""
+    from diagnostics.quality.settings import QualitySettings
     from diagnostics.settings import Settings
 
-    own = Settings()
-    notes = tuple(f"Threshold {name} is {change.value:g} here instead of {getattr(own, name):g}: {change.why}"
-                  for name, change in fleet.company.thresholds.items() if hasattr(own, name))
+    own = {**asdict(Settings()), **QualitySettings().model_dump()}
+    notes = tuple(f"Threshold {name} is {change.value:g} here instead of {own[name]:g}: {change.why}"
+                  for name, change in fleet.company.thresholds.items() if name in own)
     return fleet.settings(), notes
 
 
@@ -179,7 +187,8 @@ def _attempt(job: SiteJob) -> "SiteDiagnosis | SiteFailure":
         # One thread a process: the matrices are small, and threads that wait for each other on a busy machine
         # made the same work take ten times as long.
         with threadpool_limits(1):
-            readings = masked(job.site, job.readings) if len(job.readings.values) else job.readings
+            readings = (masked(job.site, job.readings, settings=job.quality) if len(job.readings.values)
+                        else job.readings)
             diagnosis = diagnose_site(job.site, readings, service_events=job.service_events, settings=job.settings,
                                       as_of_utc=None if job.until is None else pd.Timestamp(job.until))
         return replace(diagnosis, notes=[*diagnosis.notes, *job.notes]) if job.notes else diagnosis

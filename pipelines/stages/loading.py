@@ -102,7 +102,7 @@ def ingest(fleet: "Fleet", ledger: "Ledger", *, progress: Callable[..., None] | 
     from pipelines.ingest import ingest_fleet
 
     last_known = (ledger.sql.execute("SELECT coalesce(max(file_no), 0) FROM raw_files").fetchone() or (0,))[0]
-    report = ingest_fleet(fleet, ledger, progress=progress)
+    report = ingest_fleet(fleet, ledger, progress=progress, limits=fleet.ingest_limits())
     report.messages[:0] = _much_unreadable(ledger, last_known)
     return report
 

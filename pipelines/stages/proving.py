@@ -39,7 +39,8 @@ def provable_of(fleet: "Fleet", out: OutFolder, site_id: str, *, sensors: bool =
         raise RequestError(f"site {site_id} has no readings in the ledger. Run `liftledger run {fleet.folder}`.")
     try:
         with threadpool_limits(1):
-            answer = detectability(site, masked(site, readings), settings=fleet.settings(), sensors=sensors,
+            known = masked(site, readings, settings=fleet.quality_settings())
+            answer = detectability(site, known, settings=fleet.settings(), sensors=sensors,
                                    progress=progress)
     except CannotTellError as gap:
         raise RequestError(f"nothing can be proved by these sensors: {gap}") from gap

@@ -4,9 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from diagnostics.quality import QualitySettings
 from diagnostics.settings import Settings
 from pipelines.fleet import Fleet, Problem, load_fleet
 from pipelines.fleet.thresholds import with_changes
+from pipelines.ingest.limits import IngestLimits
 
 FLEET = 'name = "Korro Water Service"\ntimezone = "Africa/Nairobi"\nunits = "metric"\n'
 
@@ -301,3 +303,16 @@ def test_a_threshold_that_cannot_be_is_said_and_not_used(folder, line, says):
 def test_changing_settings_needs_settings():
     with pytest.raises(TypeError, match="dataclass instance"):
         with_changes(3, {})
+
+
+def test_thresholds_of_the_masks_and_of_the_ingest_are_settings_too(folder):
+    path = folder / "fleet.toml"
+    path.write_text(FLEET + "[thresholds]\nnight_elevation_deg = {value = -9, why = \"Snow lights the dusk.\"}\n"
+                    "max_columns = {value = 300, why = \"Our loggers have 40.\"}\n", encoding="utf-8")
+    fleet = load_fleet(folder)
+    assert fleet.problems == []
+    assert fleet.quality_settings().night_elevation_deg == -9 and fleet.ingest_limits().max_columns == 300
+    assert fleet.quality_settings().stuck_samples == QualitySettings().stuck_samples
+    path.write_text(FLEET + "[thresholds]\nmax_columns = {value = 3, why = \"Three are enough.\"}\n", encoding="utf-8")
+    wrong = load_fleet(folder)
+    assert "'max_columns' cannot be 3" in str(only(wrong)) and wrong.ingest_limits() == IngestLimits()

@@ -267,3 +267,17 @@ def test_a_spreadsheet_opens_nothing_of_ours_as_a_formula(fleet, ledger, tmp_pat
                       entered_on=date(2026, 1, 1))
     with pytest.raises(ProjectError, match="Begin with a word"):
         add_correction(tmp_path / "corrections.csv", made)
+
+
+def test_a_file_that_was_refused_is_read_anew_when_its_limit_is_raised(fleet, ledger):
+    fleet.add_profile("p", **PROFILE, ignored_columns=["*"])
+    fleet.add_site("well-1", "p", "*.csv")
+    wide = "".join(f",c{place}" for place in range(30))
+    fleet.write("a.csv", f"t,V,Q{wide}\n2026-01-01 10:00:00,100,5{',1' * 30}\n")
+    tight, wider = IngestLimits(max_columns=20), IngestLimits(max_columns=40)
+    report = ingest_fleet(fleet, ledger, limits=tight)
+    assert report.files_unreadable == 1 and "[thresholds] in fleet.toml" in report.messages[0]
+    assert ingest_fleet(fleet, ledger, limits=tight).files_known == 1
+    assert ingest_fleet(fleet, ledger, limits=wider).rows == 1
+    assert ingest_fleet(fleet, ledger, limits=wider).files_known == 1
+    assert ingest_fleet(fleet, ledger, limits=IngestLimits(max_columns=40, batch_files=5)).files_known == 1
