@@ -12,6 +12,7 @@ from diagnostics.chain.pipework import PipeLosses, pipe_losses
 from diagnostics.chain.power_table_end import PowerTableEnd
 from diagnostics.chain.power_table_speed import coupled_table_end
 from diagnostics.chain.pump_end import CentrifugalEnd, DisplacementEnd, PumpEnd, pump_end
+from diagnostics.chain.pump_points import ShaftDemand
 from diagnostics.chain.table import LevelTable
 from diagnostics.chain.water import STANDARD_GRAVITY_M_S2, density_kg_m3, suction_head_available_m
 from diagnostics.health import Health
@@ -225,6 +226,10 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
         return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, nothing, power, nothing,
                         nothing, np.maximum.accumulate(power, axis=1), beyond)
     torque = asked.torque_n_m
+    if margin is not None and isinstance(side.end, CentrifugalEnd):
+        speed, torque, head = _held_by_suction(side.end, flow[0], through, head, margin, asked.speed_rpm, torque,
+                                               health, is_jet=side.jet is not None)
+        asked = ShaftDemand(speed, torque)
     if isinstance(side.end, CentrifugalEnd):
         torque = torque * side.end.low_speed_penalty(asked.speed_rpm)
     voltage, current = motor.terminals(torque, asked.speed_rpm)
@@ -232,6 +237,29 @@ def load_line(site: Site, side: WaterSide, drive: DriveModel, motor: MotorModel,
     taken = np.maximum.accumulate(drive.input_power_w(motor_power), axis=1)
     return LoadLine(levels_m, flow[0], pumping_level, head, margin, asked.speed_rpm, torque, motor_power,
                     voltage, current, taken, beyond)
+
+
+def _held_by_suction(end: CentrifugalEnd, flow: Floats, through: Floats, head: Floats, margin: Floats, speed: Floats,
+                     torque: Floats, health: Health, *, is_jet: bool) -> tuple[Floats, Floats, Floats]:
+    """
+    Speed, torque and head where the suction side gives no more water: more power only turns the pump faster.
+
+    Beyond the flow at which no suction head is left, flow through the pump stays; behind an ejector that of its nozzle
+    goes on with speed, only what its throat entrains stays. Speed takes the place of the flow that does not come.
+    """
+    speed, torque, head = speed.copy(), torque.copy(), head.copy()
+    falls = np.minimum.accumulate(margin, axis=1)
+    for row in np.flatnonzero((falls[:, 0] > 0.0) & (falls[:, -1] < 0.0)):
+        last = float(np.interp(0.0, -falls[row], flow))
+        over = flow > last
+        through_last, head_last, speed_last = (float(np.interp(last, flow, values[row]))
+                                               for values in (through, head, speed))
+        ratio = flow[over] / last
+        kept = last if is_jet else through_last
+        held = kept + (through_last - kept) * ratio
+        speed[row, over] = speed_last * ratio
+        torque[row, over], head[row, over] = end.at_speed(held, head_last * ratio**2, speed[row, over], health)
+    return speed, torque, head
 
 
 def _flow_where(limit: float, quantity: Floats, flow: Floats) -> Floats:

@@ -87,6 +87,29 @@ class CentrifugalEnd:
         speed = ratio * self.rated_speed_rpm
         return ShaftDemand(speed, shaft / (speed * np.pi / 30.0))
 
+    def at_speed(self, flow_m3_s: Floats, head_m: Floats, speed_rpm: Floats, health: Health) -> tuple[Floats, Floats]:
+        """
+        Torque and developed head of a pump that is turned at a speed while something else holds its flow.
+
+        Parameters
+        ----------
+        flow_m3_s, head_m : ndarray, same shape
+            Through the pump end; about the head there, which drives what leaks back inside. [m3/s, m]
+        speed_rpm : ndarray
+            [rpm]
+        health : Health
+
+        Returns
+        -------
+        torque_n_m, head_m : ndarray
+            By the affinity laws. [N m, m]
+        """
+        ratio = np.maximum(speed_rpm / self.rated_speed_rpm, 1e-3)
+        x = self.internal_flow(flow_m3_s, head_m, health) / ratio
+        shaft = ratio**3 * np.interp(x, self.flow_grid, self.power_grid)
+        head = ratio**2 * np.interp(x, self.flow_grid, self.head_grid) * max(health.pump_head_ratio, 1e-3)
+        return shaft / (speed_rpm * np.pi / 30.0), head
+
     def low_speed_penalty(self, speed_rpm: Floats) -> Floats:
         """
         Factor on shaft power for what the affinity laws leave out: efficiency falls as the speed does.

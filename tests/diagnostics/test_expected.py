@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from diagnostics.chain.pipework import drained_volume_m3
 from diagnostics.expected import EXPECTED_COLUMNS, STATES, SiteModel, expect, light_of
 from diagnostics.health import HEALTHY
+from diagnostics.site import Site
 from tests.diagnostics.chain import invented_sites as sites
 
 KINDS = {make.__name__: make for make in sites.ALL}
@@ -196,7 +197,9 @@ def test_the_worst_health_gives_little_water_and_no_error(kind, extreme):
 
 
 def test_site_without_a_model_says_no_chain_and_keeps_the_light():
-    site = sites.centrifugal(parts_absent=["well"])
+    missing = ["pump", "well", "pipework"]
+    described = {name: part for name, part in sites.centrifugal() if name not in (*missing, "parts_absent")}
+    site = Site(**described, parts_absent=missing)
     table = expect(site, sites.clear_days(site, days=1), 600.0)
     assert (table["expected_state"] == "no_chain").all()
     assert table["expected_flow_m3_s"].isna().all()

@@ -6,6 +6,7 @@ import pytest
 
 from diagnostics.expected import expect
 from diagnostics.explain import as_text, explain_interval
+from diagnostics.site import Site
 from diagnostics.units import UNIT_OF_SUFFIX
 from tests.diagnostics.chain import invented_sites as sites
 
@@ -42,9 +43,11 @@ def test_hourly_rows_are_explained_too():
 
 
 def test_site_without_chain_says_why():
-    site = sites.printed_table(drive={"kind": "direct"})
+    missing = ["pump", "well", "pipework"]
+    described = {name: part for name, part in sites.centrifugal() if name not in (*missing, "parts_absent")}
+    site = Site(**described, parts_absent=missing)
     steps = explain_interval(site, sites.clear_days(site, days=1), 600.0, NOON)
-    assert len(steps) == 1 and "curve or displacement" in str(steps[0].value)
+    assert len(steps) == 1 and "no pump" in str(steps[0].value)
 
 
 def test_instant_without_zone_or_after_the_weather_is_refused():

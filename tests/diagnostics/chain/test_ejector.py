@@ -5,7 +5,9 @@ import pytest
 from fluids.jet_pump import liquid_jet_pump
 
 from diagnostics.chain.ejector import ejector_heads
+from diagnostics.chain.operating_point import flow_limit_m3_s, load_line, motor_of
 from diagnostics.chain.site_model import SiteModel
+from diagnostics.health import HEALTHY
 from diagnostics.site import Ejector
 from tests.diagnostics.chain import invented_sites as sites
 
@@ -58,3 +60,22 @@ def test_height_above_the_sea_takes_suction_lift_from_a_shallow_jet():
     low, high = sites.jet_shallow(altitude_m=0.0), sites.jet_shallow(altitude_m=2500.0)
     full = 1000.0
     assert float(SiteModel.build(high).flow_at_power(full)) < float(SiteModel.build(low).flow_at_power(full))
+
+
+@pytest.mark.parametrize("kind", ["jet_shallow", "jet_deep"])
+def test_where_the_suction_gives_no_more_water_power_turns_the_pump_faster(kind):
+    site = getattr(sites, kind)()
+    model = SiteModel.build(site)
+    level = np.array([site.well.static_water_level_m])
+    motor, drive = motor_of(site, HEALTHY), model.drive
+    line = load_line(site, model.side, drive, motor, level, HEALTHY, steady=True)
+    limit = float(flow_limit_m3_s(site, model.side, line)[0])
+    beyond = (line.flow_m3_s > 1.001 * limit) & (line.speed_rpm[0] < 1.5 * site.pump.rated_speed_rpm)
+    assert beyond.sum() > 3
+    # Affinity (handbook): at a flow that stays, power goes with at least the square and less than the cube of speed.
+    watts, rpm = line.motor_power_w[0][beyond], line.speed_rpm[0][beyond]
+    steep = np.log(watts[-1] / watts[0]) / np.log(rpm[-1] / rpm[0])
+    assert np.all(np.diff(rpm) > 0) and 1.5 < steep < 3.2
+    flow = model.flow_at_power(np.array([1.3, 1.8]) * np.interp(limit, line.flow_m3_s, line.drive_power_w[0]))
+    assert flow[1] == pytest.approx(flow[0], rel=0.005)
+    assert flow[1] < 1.02 * limit
