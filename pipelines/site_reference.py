@@ -234,12 +234,12 @@ def _thresholds() -> str:
     bounded = {name: model for model in bounded_groups() for name in model.model_fields}
     rows += [f"| `{name}` | {value:g} |" for name, value in known_thresholds().items() if name not in bounded]
     rows += ["", "Of the masks that say which readings are not to be trusted, and of what a logger file may cost:", "",
-             "| threshold | the program's own value | from | to | reason |", "|---|---|---|---|---|"]
+             "| threshold | the program's own value; range | reason |", "|---|---|---|"]
     for name, model in bounded.items():
         item = model.model_fields[name]
         low, high = (next((getattr(rule, side) for rule in item.metadata if hasattr(rule, side)), None)
                      for side in ("ge", "le"))
-        rows.append(f"| `{name}` | {item.default:g} | {low:g} | {high:g} | {item.description} |")
+        rows.append(f"| `{name}` | {item.default:g}; {low:g} to {high:g} | {item.description} |")
     return ("### Thresholds that `[thresholds]` may change\n\nEach change is written `name = {value = ..., why = "
             '"..."}`; the reason is printed with the results.\n\n' + "\n".join(rows))
 
