@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.evidence.intervals import Intervals
-from diagnostics.evidence.source_power import charger_free, on_bus
+from diagnostics.evidence.source_power import array_power_seen, charger_free, load_holds, on_bus
 from diagnostics.settings import Settings
 from diagnostics.site import Site
 
@@ -73,11 +73,14 @@ def judge(site: Site, intervals: Intervals, settings: Settings) -> Judgeable:
             electrical = electrical & ~intervals.own_limit
         electrical = electrical & intervals.turning & (site.wind is None) & np.isfinite(intervals.power_w) & steady
         if on_bus(site):
-            brought = intervals.channel("array_voltage_v") * intervals.channel("array_current_a")
+            brought = array_power_seen(site, intervals.read, intervals.turning, np.full(len(poa), np.nan))
             electrical = (((poa > settings.least_irradiance_w_m2) & (elevation > 3.0)) & np.isfinite(brought)
-                          & (site.wind is None) & charger_free(site, intervals.read, brought))
+                          & (site.wind is None) & charger_free(site, intervals.read, brought, intervals.day,
+                                                                  len(intervals.days)))
         by_power = np.isfinite(intervals.flow_at_power_m3_s)
         hydraulic_power = by_power & intervals.turning & steady
+        if on_bus(site):
+            hydraulic_power = hydraulic_power & load_holds(intervals.power_w)
         hydraulic_sun = ~by_power & np.isfinite(x_flow) & free & steady & sunny & (
             intervals.flowing | (x_flow < 0.4 * intervals.scales.rated_flow_m3_s))
         hydraulic_sun = hydraulic_sun & (not on_bus(site))

@@ -10,7 +10,7 @@ from diagnostics.evidence.other_sources import source_table
 from diagnostics.evidence.ratios import Rows, Table, ratio_table
 from diagnostics.evidence.run_states import run_state_table
 from diagnostics.evidence.sensor_checks import IDLE_CURRENT, sensor_table
-from diagnostics.evidence.source_power import on_bus
+from diagnostics.evidence.source_power import array_power_seen, on_bus
 from diagnostics.evidence.starts import start_table
 from diagnostics.evidence.summary import Summaries
 from diagnostics.evidence.tank_balance import tank_table
@@ -60,7 +60,7 @@ def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
         with np.errstate(invalid="ignore", divide="ignore"):
             healthy_current = np.where(healthy_voltage > 0.0, healthy_power / healthy_voltage, np.nan)
         healthy_flow = np.full_like(healthy_flow, np.nan)
-        power = intervals.channel("array_voltage_v") * intervals.channel("array_current_a")
+        power = array_power_seen(site, intervals.read, intervals.turning, np.full(len(intervals.index), np.nan))
     return Rows(
         group=intervals.day, groups=len(intervals.days), weight=intervals.steadiness, poa_w_m2=intervals.poa_w_m2,
         before_noon=before_noon, air_temperature_c=intervals.channel("air_temperature_c"),

@@ -3,15 +3,17 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.evidence.intervals import Intervals
+from diagnostics.evidence.intervals import RAISED_VOLTAGE, Intervals
 from diagnostics.evidence.ratios import Table
-from diagnostics.evidence.source_power import array_to_bus
+from diagnostics.evidence.source_power import array_to_bus, load_holds, runs_through
 from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-# Power due from the wind over rated, from which a turbine that lacks a third still keeps the pump running.
-LEAST_WIND_SHARE = 0.4
+# Power due from the wind over rated. Not below: a turbine that lacks a third would not keep the pump running there.
+WIND_EDGES = {"wind_power": (0.3, 0.6), "wind_power_high": (0.6, 9.0)}
+# Array power over due below which a charger holds back.
+HELD_BACK = 0.8
 # Change of the battery's current between two readings that tells its resistance, over capacity in one hour. [1/h]
 LEAST_STEP_PER_H = 0.02
 # Resistance times capacity over nominal voltage with the polarisation of some minutes, common practice. [h]
@@ -59,16 +61,34 @@ def _battery(site: Site, intervals: Intervals, table: Table) -> None:
         low = np.where(count >= 3, total / count / battery.nominal_voltage_v - 1.0, np.nan)
     table.values["battery_low"], table.errors["battery_low"] = low, np.full(days, 0.005)
     table.samples["battery_low"] = count
+    _highest(site, intervals, table)
+
+
+def _highest(site: Site, intervals: Intervals, table: Table) -> None:
+    """
+    Compare the voltage at which the charger holds back with absorption.
+
+    A battery that stays below absorption because people draw much, or the day is dull, tells nothing of its charger:
+    only days count on which the charger held the array back for an hour, which raises the array's voltage.
+    """
+    battery, days = site.battery, len(intervals.days)
+    if battery is None:
+        return
+    voltage = intervals.channel("battery_voltage_v")
+    given = intervals.channel("array_voltage_v") * intervals.channel("array_current_a")
+    due = intervals.expected["array_power_available_w"].to_numpy(dtype=np.float64)
+    due_voltage = intervals.expected["expected_array_voltage_v"].to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        held = ((given < HELD_BACK * due) & (intervals.channel("array_voltage_v") > RAISED_VOLTAGE * due_voltage)
+                & (intervals.poa_w_m2 > 400.0) & (intervals.steadiness > 0.5) & np.isfinite(voltage))
+    hours = np.bincount(intervals.day[held], weights=intervals.hours[held], minlength=days)
     highest = np.full(days, -np.inf)
-    np.maximum.at(highest, intervals.day[known], voltage[known])
-    clear = np.nan_to_num(intervals.expected["clear_sky_poa_w_m2"].to_numpy(dtype=np.float64))
-    sun = np.bincount(intervals.day, weights=np.nan_to_num(intervals.poa_w_m2), minlength=days)
-    due = np.bincount(intervals.day, weights=clear, minlength=days)
-    sunny = (sun > 0.6 * due) | (sun <= 0.0)
-    high = np.where(np.isfinite(highest) & sunny,
-                    np.minimum(highest - battery.absorption_voltage_v, 0.0) / battery.nominal_voltage_v, np.nan)
-    table.values["battery_high"], table.errors["battery_high"] = high, np.full(days, 0.005)
-    table.samples["battery_high"] = np.bincount(intervals.day[known], minlength=days).astype(np.float64)
+    np.maximum.at(highest, intervals.day[held], voltage[held])
+    high = np.where(hours >= 1.0, np.minimum(highest - battery.absorption_voltage_v, 0.0) / battery.nominal_voltage_v,
+                    np.nan)
+    if np.isfinite(high).any():
+        _put(table, "battery_high", high, np.full(days, 0.005),
+             np.bincount(intervals.day[held], minlength=days).astype(np.float64))
 
 
 def _wind(intervals: Intervals, table: Table) -> None:
@@ -79,17 +99,19 @@ def _wind(intervals: Intervals, table: Table) -> None:
     """
     due = intervals.expected["expected_array_power_w"].to_numpy(dtype=np.float64)
     power, weight = intervals.power_w, intervals.steadiness
+    rated = intervals.scales.rated_power_w
     with np.errstate(invalid="ignore"):
-        known = (np.isfinite(power) & np.isfinite(due) & (due > LEAST_WIND_SHARE * intervals.scales.rated_power_w)
-                 & intervals.turning & ~intervals.near_cap & ~intervals.tank_full)
-    _ratio(intervals, table, "wind_power", np.where(known, power, 0.0), np.where(known, due, 0.0), weight, known, 6)
+        able = np.isfinite(power) & intervals.turning & ~intervals.near_cap & ~intervals.tank_full
+        for name, (low, high) in WIND_EDGES.items():
+            known = able & (due >= low * rated) & (due < high * rated)
+            _ratio(intervals, table, name, np.where(known, power, 0.0), np.where(known, due, 0.0), weight, known, 4)
 
 
 def _bus_rate(intervals: Intervals, table: Table) -> None:
     """Compare flow and power of the running pump with those of the sound one at the same battery voltage."""
     if intervals.bus_power_w is None or intervals.bus_flow_m3_s is None:
         return
-    running = _runs_through(intervals.turning) & ~intervals.tank_full
+    running = runs_through(intervals.turning) & ~intervals.tank_full & load_holds(intervals.power_w)
     one = np.ones(len(running))
     for name, read, due in (("bus_flow", intervals.flow_m3_s, intervals.bus_flow_m3_s),
                             ("bus_power", intervals.power_w, intervals.bus_power_w)):
@@ -110,7 +132,7 @@ def _charge_balance(site: Site, intervals: Intervals, table: Table) -> None:
              + site.drive.standby_power_w)
     if site.array is None or site.wind is not None or not np.isfinite(brought).any():
         return
-    still = _runs_through(~intervals.turning & ~(intervals.flowing & intervals.flow_known))
+    still = runs_through(~intervals.turning & ~(intervals.flowing & intervals.flow_known))
     with np.errstate(invalid="ignore"):
         known = still & np.isfinite(taken) & (brought > 0.15 * site.array.nominal_power_w)
     one = np.ones(len(unknown))
@@ -145,12 +167,6 @@ def _battery_resistance(site: Site, intervals: Intervals, table: Table) -> None:
         value = np.where((count >= 4) & (slope > 0.0), np.log(slope / USUAL_RESISTANCE_H[battery.chemistry]), np.nan)
     if np.isfinite(value).any():
         _put(table, "battery_resistance", value, np.minimum(np.nan_to_num(error, nan=1.0), 1.0), count)
-
-
-def _runs_through(on: Flags) -> Flags:
-    """Keep intervals whose neighbours are alike, so that no start or stop lies inside."""
-    before, after = np.concatenate(([False], on[:-1])), np.concatenate((on[1:], [False]))
-    return np.asarray(on & before & after)
 
 
 def _ratio(intervals: Intervals, table: Table, name: str, read: Vector, due: Vector, weight: Vector, known: Flags,

@@ -27,7 +27,13 @@ ABOVE_ABSORPTION = 1.04
 FLOAT_SHARE = {"lead_acid": 0.91, "lithium_iron_phosphate": 0.945}
 # Discharge in the sun from which the charger surely gives all it can, over capacity in one hour. [1/h]
 DISCHARGING_PER_H = 0.005
+# Sun so low that no array gives anything.
+DARK_DEG = -4.0
+# A charger that holds back keeps the battery at its voltage; below this share of the day's highest it does not.
+BELOW_HIGHEST = 0.985
 _KNOTS = 48
+# Volts between best and open-circuit point over the thermal voltage of the cells: about 0.12 V over 0.03 V.
+_CURVE_BEND = 4.0
 
 
 def on_bus(site: Site) -> bool:
@@ -98,13 +104,22 @@ def power_into_drive(site: Site, model: Any, read: dict[str, Vector], elevation_
         shown = np.maximum(motor, 0.0)
         return np.where(shown > 0.005 * site.pump.motor.rated_power_w, drive.input_power_w(shown),
                         np.where(np.isfinite(shown), 0.0, np.nan))
+    calm = _calm(site, read, unknown)
     if not on_bus(site):
-        return unknown
-    brought = array_to_bus(read, unknown)
-    dark = (elevation_deg < -4.0) & (site.wind is None)
-    brought = np.where(dark, 0.0, np.where(site.wind is None, brought, np.nan))
+        return np.where(calm, array_to_bus(read, unknown) / CHARGER_EFFICIENCY, np.nan)
+    brought = np.where(elevation_deg < DARK_DEG, 0.0, array_to_bus(read, unknown))
+    brought = np.where(calm, brought, np.nan)
     into_battery = read.get("battery_voltage_v", unknown) * read.get("battery_current_a", unknown)
     return np.asarray(np.maximum(brought - into_battery, 0.0))
+
+
+def _calm(site: Site, read: dict[str, Vector], unknown: Vector) -> Flags:
+    """Say where a turbine gives nothing, so that the array alone feeds what is fed; everywhere without one."""
+    if site.wind is None:
+        return np.ones(len(unknown), dtype=bool)
+    still = max((speed for speed, power in site.wind.power_curve if power <= 0.0), default=0.0)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(read.get("wind_speed_m_s", unknown) < 0.8 * still)
 
 
 def array_to_bus(read: dict[str, Vector], unknown: Vector) -> Vector:
@@ -198,9 +213,14 @@ def calls_on_bus(site: Site, read: dict[str, Vector], tank_known: Flags, unknown
         return np.asarray(tank_known & site.drive.has_float_input & (voltage > 1.01 * battery.reconnect_voltage_v))
 
 
-def charging_point(site: Site, model: Any, poa_w_m2: Vector, cell_temperature_c: Vector) -> tuple[Vector, Vector]:
+def charging_point(site: Site, model: Any, poa_w_m2: Vector, cell_temperature_c: Vector,
+                   bus_voltage_v: Vector | None = None) -> tuple[Vector, Vector]:
     """
     Return voltage and current of an array whose charger takes all it can.
+
+    A charger steps the voltage down: an array that lost so many modules that its best voltage lies below the battery's
+    is held at the battery's, on the falling side of its curve (an exponential between best and open-circuit point, by
+    which the current of a diode falls).
 
     Parameters
     ----------
@@ -210,6 +230,8 @@ def charging_point(site: Site, model: Any, poa_w_m2: Vector, cell_temperature_c:
         In any health.
     poa_w_m2, cell_temperature_c : ndarray, shape (n,)
         [W/m2, degC]
+    bus_voltage_v : ndarray, shape (n,), optional
+        [V]
 
     Returns
     -------
@@ -220,23 +242,73 @@ def charging_point(site: Site, model: Any, poa_w_m2: Vector, cell_temperature_c:
         nothing = np.full(len(poa_w_m2), np.nan)
         return nothing, nothing
     light = poa_w_m2 * model.health.irradiance_ratio * float(fixed_losses(site.array, np.zeros(1))[0])
-    power, volts = model.array.read(light, cell_temperature_c, "power_mp_w", "voltage_mp_v")
+    power, volts, open_volts = model.array.read(light, cell_temperature_c, "power_mp_w", "voltage_mp_v", "voltage_oc_v")
     with np.errstate(invalid="ignore", divide="ignore"):
         amps = np.where(volts > 0.0, power * TRACKING_SHARE / volts, 0.0)
+        if bus_voltage_v is not None:
+            up = np.clip((bus_voltage_v - volts) / np.maximum(open_volts - volts, 1e-6), 0.0, 1.0)
+            amps = amps * (1.0 - np.expm1(_CURVE_BEND * up) / np.expm1(_CURVE_BEND))
+            volts = np.maximum(volts, bus_voltage_v)
     return np.asarray(volts), np.asarray(amps)
 
 
-def charger_free(site: Site, read: dict[str, Vector], unknown: Vector) -> Flags:
+def charger_free(site: Site, read: dict[str, Vector], unknown: Vector, day: NDArray[np.intp], days: int) -> Flags:
     """
     Say where the charger surely takes all that the array gives.
 
     While the battery is discharged in the sun nothing is held back; nor does a charger hold back below its lowest
-    voltage. Above that it may, and an array that gives less than due is then no evidence.
+    voltage and below the highest that it let the battery reach that day. Above that it may, and an array that gives
+    less than due is then no evidence.
+
+    Parameters
+    ----------
+    site : Site
+        With a battery.
+    read : dict of ndarray, shape (n,)
+        Channels as evidence.
+    unknown : ndarray, shape (n,)
+        NaN.
+    day : ndarray of int, shape (n,)
+        Day of each row.
+    days : int
+        Number of days.
+
+    Returns
+    -------
+    free : ndarray of bool, shape (n,)
+        False where the battery is not logged.
     """
     battery = site.battery
     if battery is None:
         return np.zeros(len(unknown), dtype=bool)
     current, voltage = read.get("battery_current_a", unknown), read.get("battery_voltage_v", unknown)
+    highest = np.zeros(days)
+    np.maximum.at(highest, day, np.nan_to_num(voltage))
     with np.errstate(invalid="ignore"):
-        return np.asarray((current < -DISCHARGING_PER_H * battery.capacity_ah)
-                          | (voltage < FLOAT_SHARE[battery.chemistry] * battery.absorption_voltage_v))
+        low = (voltage < FLOAT_SHARE[battery.chemistry] * battery.absorption_voltage_v) & (
+            voltage < BELOW_HIGHEST * highest[day])
+        return np.asarray((current < -DISCHARGING_PER_H * battery.capacity_ah) | low)
+
+
+def array_power_seen(site: Site, read: dict[str, Vector], turning: Flags, unknown: Vector) -> Vector:
+    """
+    Return the power that the array gives; where it is not logged, what the battery takes while the pump stands. [W]
+    """
+    brought = array_to_bus(read, unknown) / CHARGER_EFFICIENCY
+    if np.isfinite(brought).any() or site.wind is not None:
+        return brought
+    taken = read.get("battery_voltage_v", unknown) * read.get("battery_current_a", unknown) + site.drive.standby_power_w
+    return np.asarray(np.where(runs_through(~turning), np.maximum(taken, 0.0) / CHARGER_EFFICIENCY, np.nan))
+
+
+def runs_through(on: Flags) -> Flags:
+    """Keep intervals whose neighbours are alike, so that no start or stop lies inside."""
+    before, after = np.concatenate(([False], on[:-1])), np.concatenate((on[1:], [False]))
+    return np.asarray(on & before & after)
+
+
+def load_holds(power_w: Vector) -> Flags:
+    """Keep intervals whose power is that of the neighbours, so that the pump did not stop for a part of one."""
+    with np.errstate(invalid="ignore"):
+        near = np.abs(np.diff(power_w)) < 0.12 * np.maximum(power_w[1:], power_w[:-1])
+    return np.asarray(np.concatenate(([True], near)) & np.concatenate((near, [True])))

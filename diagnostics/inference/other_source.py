@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from diagnostics.causes import Misreading
 from diagnostics.chain.power_source import CHARGER_EFFICIENCY
 from diagnostics.evidence.intervals import Intervals, gauge_pressure
+from diagnostics.evidence.other_sources import WIND_EDGES
 from diagnostics.evidence.source_power import charging_point, motor_side, motor_volts, on_bus, power_at_bus
 from diagnostics.health import Health
 from diagnostics.site import Site
@@ -27,6 +28,7 @@ class SourceSample:
     power_w: Vector                 # on a battery the power of the healthy running pump; behind a turbine the wind's
     on_bus: bool
     motor_logged: bool              # power is read on the motor side, where an array's sensors have no part in it
+    bus_voltage_v: Vector | None = None
 
     def lowered(self, share: float) -> "SourceSample":
         """Return the same conditions with the motor getting a share less voltage."""
@@ -65,7 +67,7 @@ def source_sample(site: Site, intervals: Intervals, size: int) -> SourceSample |
         volts = np.quantile(seen, np.linspace(0.05, 0.95, size))
         rows = np.random.default_rng(7).permutation(size)
         return SourceSample(motor_volts(site, volts)[rows], np.full(size, intervals.scales.rated_power_w), True,
-                            motor_logged)
+                            motor_logged, volts[rows])
     offered = intervals.expected["array_power_available_w"].to_numpy(dtype=np.float64)
     least = 0.5 * intervals.scales.threshold_power_w
     offered = np.sort(offered[np.isfinite(offered) & (offered > least)])
@@ -140,7 +142,7 @@ def run_source(site: Site, sample: Any, source: SourceSample, healthy: Any, mode
     due_flow = np.asarray(healthy.flow_at_power(due, static_level_m=sample.static_level_m), dtype=np.float64)
     warmth = sample.cell_temperature_c + misreading.module_temperature_k
     true_sun = sample.poa_w_m2 / misreading.irradiance * light
-    volts, amps = charging_point(site, model, true_sun, sample.cell_temperature_c)
+    volts, amps = charging_point(site, model, true_sun, sample.cell_temperature_c, source.bus_voltage_v)
     due_volts, due_amps = charging_point(site, healthy, sample.poa_w_m2, warmth)
     if source.motor_logged:
         seen = np.asarray(healthy.drive.input_power_w(motor_side(model.drive, taken)), dtype=np.float64)
@@ -189,7 +191,7 @@ def source_shifts(source: SourceSample, outcome: dict[str, Vector], rated_power_
     Returns
     -------
     shifts : dict of float
-        bus_flow and bus_power on a battery, wind_power behind a turbine.
+        bus_flow and bus_power on a battery, wind_power and wind_power_high behind a turbine.
     """
     seen, due = outcome["drive_power_w"], outcome["due_power_w"]
     if source.on_bus:
@@ -198,7 +200,9 @@ def source_shifts(source: SourceSample, outcome: dict[str, Vector], rated_power_
         return {"bus_power": float(np.sum(seen) / np.sum(due)) - 1.0,
                 "bus_flow": float(np.sum(outcome["flow_m3_s"]) / np.sum(outcome["due_flow_m3_s"])) - 1.0}
     # Only in strong wind: near the start a weak turbine's pump stands, and a standing one takes nothing.
-    strong = (due > 0.4 * rated_power_w) & (seen > 0.05 * rated_power_w)
-    if not strong.any():
-        return {}
-    return {"wind_power": float(np.sum(seen[strong]) / np.sum(due[strong])) - 1.0}
+    found = {}
+    for name, (low, high) in WIND_EDGES.items():
+        inside = (due >= low * rated_power_w) & (due < high * rated_power_w) & (seen > 0.05 * rated_power_w)
+        if inside.any():
+            found[name] = float(np.sum(seen[inside]) / np.sum(due[inside])) - 1.0
+    return found
