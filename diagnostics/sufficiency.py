@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.evidence.intervals import Intervals
-from diagnostics.evidence.source_power import array_power_seen, charger_free, load_holds, on_bus
+from diagnostics.evidence.source_power import array_power_seen, charger_free, load_holds, on_bus, runs_through
 from diagnostics.settings import Settings
 from diagnostics.site import Site
 
@@ -74,8 +74,10 @@ def judge(site: Site, intervals: Intervals, settings: Settings) -> Judgeable:
         electrical = electrical & intervals.turning & (site.wind is None) & np.isfinite(intervals.power_w) & steady
         if on_bus(site):
             brought = array_power_seen(site, intervals.read, intervals.turning, np.full(len(poa), np.nan))
+            # Half an interval of pumping and half of charging is neither.
+            lasts = load_holds(intervals.power_w) | runs_through(~intervals.turning)
             electrical = (((poa > settings.least_irradiance_w_m2) & (elevation > 3.0)) & np.isfinite(brought)
-                          & (site.wind is None) & charger_free(site, intervals.read, brought, intervals.day,
+                          & (site.wind is None) & lasts & charger_free(site, intervals.read, brought, intervals.day,
                                                                   len(intervals.days)))
         by_power = np.isfinite(intervals.flow_at_power_m3_s)
         hydraulic_power = by_power & intervals.turning & steady

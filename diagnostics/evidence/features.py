@@ -131,7 +131,7 @@ _ALL = (
     Feature("swapped_share", "share of sunny readings that fit better with two channels exchanged",
             "readings that fit better exchanged", 0.03, 0.005, 0.005, 0.5, robust=False),
     Feature("battery_low", "battery voltage in the last hours of night against the healthy one, over nominal",
-            "battery voltage before dawn", 0.012, 0.01, 0.06, 0.1, signature_error=0.4),
+            "battery voltage before dawn", 0.012, 0.03, 0.06, 0.1, signature_error=0.4),
     Feature("battery_high", "highest battery voltage of the day against absorption, over nominal",
             "highest battery voltage", 0.012, 0.01, 0.03, 0.1, signature_error=0.4),
     Feature("wind_power", "power over that of the wind curve, less 1, at 0.3 to 0.6 of rated power",

@@ -5,13 +5,15 @@ from numpy.typing import NDArray
 
 from diagnostics.evidence.intervals import RAISED_VOLTAGE, Intervals
 from diagnostics.evidence.ratios import Table
-from diagnostics.evidence.source_power import array_to_bus, load_holds, runs_through
+from diagnostics.evidence.source_power import array_to_bus, load_holds, on_bus, runs_through
 from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 # Power due from the wind over rated. Not below: a turbine that lacks a third would not keep the pump running there.
 WIND_EDGES = {"wind_power": (0.3, 0.6), "wind_power_high": (0.6, 9.0)}
+# Hours of a day with the pump running on its battery from which they tell something.
+LEAST_RUN_HOURS = 0.5
 # Array power over due below which a charger holds back.
 HELD_BACK = 0.8
 # Change of the battery's current between two readings that tells its resistance, over capacity in one hour. [1/h]
@@ -34,15 +36,17 @@ def source_table(site: Site, intervals: Intervals) -> Table:
     Returns
     -------
     table : Table
-        battery_low, battery_high, battery_resistance, charge_balance, bus_flow, bus_power, wind_power where the site
-        has the source and logs it.
+        battery_low, battery_high, battery_resistance, charge_balance, bus_flow, bus_power, dry_share, wind_power and
+        wind_power_high where the site has the source and logs it.
     """
     table = Table({}, {}, {})
     if site.battery is not None and intervals.has("battery_voltage_v"):
         _battery(site, intervals, table)
         _charge_balance(site, intervals, table)
         _battery_resistance(site, intervals, table)
-    _bus_rate(intervals, table)
+    if on_bus(site):
+        _bus_rate(intervals, table)
+        _bus_dry(intervals, table)
     if site.wind is not None and intervals.has("wind_speed_m_s"):
         _wind(intervals, table)
     return table
@@ -118,6 +122,18 @@ def _bus_rate(intervals: Intervals, table: Table) -> None:
         with np.errstate(invalid="ignore"):
             known = running & np.isfinite(read) & (due > 0.0)
         _ratio(intervals, table, name, np.where(known, read, 0.0), np.where(known, due, 0.0), one, known, 3)
+
+
+def _bus_dry(intervals: Intervals, table: Table) -> None:
+    """Share of the hours with the pump running on its battery in which no water was metered, whoever called for it."""
+    running = runs_through(intervals.turning) & intervals.flow_known & np.isfinite(intervals.power_w)
+    days = len(intervals.days)
+    hours = np.bincount(intervals.day[running], weights=intervals.hours[running], minlength=days)
+    dry = running & ~intervals.flowing
+    dry_hours = np.bincount(intervals.day[dry], weights=intervals.hours[dry], minlength=days)
+    share = np.where(hours >= LEAST_RUN_HOURS, dry_hours / np.maximum(hours, 1e-9), np.nan)
+    count = np.bincount(intervals.day[running], minlength=days).astype(np.float64)
+    _put(table, "dry_share", share, 0.05 / np.sqrt(np.maximum(count, 1.0)), count)
 
 
 def _charge_balance(site: Site, intervals: Intervals, table: Table) -> None:
