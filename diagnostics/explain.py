@@ -1,6 +1,8 @@
 """One interval taken apart: the chain link by link, each number with its unit and where it comes from."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -32,6 +34,7 @@ _SOURCE_WORDS = {
     "imported": "imported series, split after Erbs, turned into the plane after Perez",
     "none": "not known",
 }
+_NOBODYS: Mapping[str, str] = MappingProxyType({})
 _DRIVE_WORDS = {
     "direct": "array curve crosses the motor's load line",
     "current_booster": "booster holds the array voltage",
@@ -73,11 +76,13 @@ def _cell_source(weather: "pd.Series[float]") -> str:
     return f"Faiman from {air} and {wind}"
 
 
-def _light_steps(site: Site, light: Daylight, at: int, row: "pd.Series[float]",
-                 weather: "pd.Series[float]") -> list[ExplainedStep]:
+def _light_steps(site: Site, light: Daylight, at: int, row: "pd.Series[float]", weather: "pd.Series[float]",
+                 whose: Mapping[str, str]) -> list[ExplainedStep]:
     source = str(row["irradiance_source"])
     steps = [ExplainedStep("light", "irradiance in the plane of the array", float(row["poa_irradiance_w_m2"]), "w_m2",
                            _SOURCE_WORDS[source] if source in SOURCES else source)]
+    if source in whose:
+        steps.append(ExplainedStep("light", "whose light it is", whose[source], "", "borrowed: its own is not known"))
     place = np.flatnonzero(light.rows == at)
     if place.size and site.array is not None:
         i = int(place[0])
@@ -197,7 +202,8 @@ def _water_steps(site: Site, model: SiteModel, when: pd.Timestamp, row: "pd.Seri
 
 
 def explain_interval(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[float] | float",
-                     when_utc: pd.Timestamp, *, health: Health = HEALTHY) -> list[ExplainedStep]:
+                     when_utc: pd.Timestamp, *, health: Health = HEALTHY,
+                     whose_light: Mapping[str, str] = _NOBODYS) -> list[ExplainedStep]:
     """
     Take the expectation of one interval apart, link by link.
 
@@ -211,6 +217,8 @@ def explain_interval(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[f
     when_utc : Timestamp
         The interval that ends at, or next after, this instant is explained. [with time zone]
     health : Health, default healthy
+    whose_light : mapping of str to str, optional
+        Source of light that is not the site's own ("neighbour", "imported") -> whose it is, in words.
 
     Returns
     -------
@@ -236,7 +244,7 @@ def explain_interval(site: Site, weather: pd.DataFrame, interval_s: "pd.Series[f
     steps = _sun_steps(site, when, float(lengths[at]), row)
     if site.array is not None:
         pieces = len(light.when_utc) // len(weather.index)
-        steps += _light_steps(site, light, at * pieces + pieces // 2, row, given)
+        steps += _light_steps(site, light, at * pieces + pieces // 2, row, given, whose_light)
     steps += _source_steps(site, model, given)
     steps += _array_steps(site, model, row)
     steps += _state_steps(model, when, row)

@@ -13,6 +13,8 @@ from pipelines.stages.outfolder import OutFolder, write_text
 from pipelines.stages.viewing import desk_units
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import pandas as pd
 
     from dashboards.shown import DeskUnits
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from diagnostics.site import Site
     from pipelines.fleet import Fleet
     from pipelines.ingest.describe import FileDescription
+    from pipelines.ledger import Ledger
 
 _WELL_MEMORY = timedelta(days=3)                               # the well remembers what was pumped before
 _LONGEST_INTERVAL = timedelta(hours=3)
@@ -116,18 +119,42 @@ def explanation_of(fleet: "Fleet", out: OutFolder, site_id: str, at: str) -> str
     site = fleet.sites[site_id]
     moment = parse_moment(at, site.timezone)
     with open_ledger(out, read_only=True) as ledger:
-        readings = ledger.read_site(site_id, start=moment - _WELL_MEMORY, end=moment + _LONGEST_INTERVAL)
+        site, readings, notes = _as_judged(fleet, ledger, site, moment)
     if not len(readings.values) or readings.values.index[-1] < pd.Timestamp(moment):
         raise RequestError(f"site {site_id} has no reading at {at}.",
                            mend="`liftledger findings` and the data calendar on its page show when there are readings.")
-    readings = masked(site, readings)
+    readings = masked(site, readings, settings=fleet.quality_settings())
     weather = pd.DataFrame({name: readings.sound(name) for name in readings.values.columns})
     units = desk_units(fleet)
-    steps = explain_interval(site, weather, readings.interval_s, pd.Timestamp(moment))
+    steps = explain_interval(site, weather, readings.interval_s, pd.Timestamp(moment), whose_light=_whose(notes))
     text = as_text([_in_desk_units(step, units) for step in steps])
     row = int(weather.index.searchsorted(pd.Timestamp(moment)))
     return f"{_interval_says(site, weather.index[row], float(readings.interval_s.iloc[row]))}\n\n{text}\n\n" + _logged(
         readings, row, units)
+
+
+def _as_judged(fleet: "Fleet", ledger: "Ledger", site: "Site", moment: "datetime"
+               ) -> "tuple[Site, SiteReadings, tuple[str, ...]]":
+    """Return the readings around a moment with the light that the judgement of the whole record was lent."""
+    from diagnostics.readings import SiteReadings
+    from pipelines.stages.borrowed_light import BorrowedLight
+
+    lent_site, whole, notes = BorrowedLight(fleet, ledger, fleet.settings()).lend(site, ledger.read_site(site.id))
+    index = whole.values.index
+    near = (index > moment - _WELL_MEMORY) & (index <= moment + _LONGEST_INTERVAL)
+    return lent_site, SiteReadings(whole.site_id, whole.values[near], whole.masks[near], whole.interval_s[near]), notes
+
+
+def _whose(notes: "tuple[str, ...]") -> dict[str, str]:
+    """Say of each kind of borrowed light whose it is, from the notes of the lending."""
+    found: dict[str, str] = {}
+    for note in notes:
+        whose = note.partition("that of ")[2] or note.partition("near by; ")[2]
+        if "stands in" in note and whose:
+            kind = "imported" if whose.startswith("imported") else "neighbour"
+            said = whose.replace(" stands in, uncertain by", ", uncertain by").removesuffix(".")
+            found[kind] = f"{found[kind]}; {said}" if kind in found else said
+    return found
 
 
 def _in_desk_units(step: "ExplainedStep", units: "DeskUnits") -> "ExplainedStep":

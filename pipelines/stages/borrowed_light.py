@@ -135,7 +135,8 @@ class BorrowedLight:
             if away > FARTHEST_KM:
                 notes.append(f"Imported light was not used: {described.file} holds {away:.0f} km away.")
                 continue
-            self._ledger.archive.keep(path)
+            if not self._ledger.read_only:
+                self._ledger.archive.keep(path)
             light = shared_light.LevelLight(
                 series.global_horizontal_w_m2.index, np.full(len(series.global_horizontal_w_m2), series.interval_s),
                 series.global_horizontal_w_m2.to_numpy(dtype=float))

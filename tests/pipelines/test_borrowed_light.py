@@ -13,8 +13,10 @@ from diagnostics.fleet_context.shared_light import level_light
 from diagnostics.quality.masking import masked
 from pipelines.ingest import ingest_fleet
 from pipelines.ledger import Ledger
+from pipelines.stages.asking import explanation_of
 from pipelines.stages.diagnosing import diagnose
 from pipelines.stages.loading import load
+from pipelines.stages.outfolder import OutFolder
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample-logs" / "fleet"
 WEEKS = ("2026-W10", "2026-W11", "2026-W12", "2026-W13")
@@ -79,6 +81,31 @@ def test_a_silent_sensor_is_stood_in_for_by_the_neighbours_and_said_so(twins, tm
     assert not any("stands in" in note for note in own.notes)
 
 
+def _explained(folder, out, site_id, at):
+    return explanation_of(load(folder), OutFolder(out.parent), site_id, at)
+
+
+def _flow_in(text):
+    return float(re.search(r"expected flow\s+([0-9.e+-]+)\sUS\sgpm", text).group(1)) * 3.785
+
+
+def test_an_explanation_sees_the_light_that_the_judgement_saw_and_says_whose_it_is(twins, tmp_path):
+    _, found = worked_out(twins, tmp_path / "ledger")
+    intervals = found["draw-twin"].intervals
+    dark = intervals[(intervals["irradiance_source"].astype(str) == "neighbour")
+                     & (intervals["expected_flow_m3_s"] > 0.5 * intervals["expected_flow_m3_s"].max())]
+    end = dark.index[len(dark) // 2]
+    text = _explained(twins, tmp_path / "ledger", "draw-twin", end.isoformat())
+    assert "a neighbour's level sensor" in text
+    assert re.search(r"whose light it is\s+draw-camp \(11 km\), uncertain by \d+ %", text)
+    judged = float(dark.loc[end, "expected_flow_m3_s"]) * 60e3
+    assert _flow_in(text) == pytest.approx(judged, rel=0.01)
+    light = float(dark.loc[end, "poa_irradiance_w_m2"])
+    assert f"{light:.4g} W/m2" in text
+    own = _explained(twins, tmp_path / "ledger", "draw-camp", end.isoformat())
+    assert "whose light it is" not in own and "measured" in own
+
+
 def test_more_readings_of_the_neighbour_work_out_the_dark_site_again_and_not_the_lit_one(twins, tmp_path):
     worked_out(twins, tmp_path / "out")
     again, _ = worked_out(twins, tmp_path / "out")
@@ -122,14 +149,14 @@ def test_an_imported_hourly_file_stands_in_where_nobody_near_knows_the_light(twi
                     'value = 0\nwhy = "Our hills each have their own cloud."\n')
     warned = load(twins)
     assert [problem.severity for problem in warned.problems if "upland/2026.epw" in problem.says] == ["warning"]
-    _, found = worked_out(twins, tmp_path / "out")
+    _, found = worked_out(twins, tmp_path / "ledger")
     assert not found["draw-twin"].days["judged"].iloc[-6:-1].any()
     camp = warned.sites["draw-camp"]
-    with Ledger(tmp_path / "out") as ledger:
+    with Ledger(tmp_path / "ledger") as ledger:
         light = level_light(camp, masked(camp, ledger.read_site("draw-camp")))
     (twins / "weather").mkdir(exist_ok=True)
     write_hourly_year(twins / "weather" / "upland" / "2026.epw", light, camp)
-    report, found = worked_out(twins, tmp_path / "out")
+    report, found = worked_out(twins, tmp_path / "ledger")
     assert report.done == ["draw-twin"]
     twin, own = found["draw-twin"], found["draw-camp"]
     dark = twin.days.index[-6:-1]
@@ -143,10 +170,14 @@ def test_an_imported_hourly_file_stands_in_where_nobody_near_knows_the_light(twi
     width = (twin.days["expected_high_m3"] - twin.days["expected_low_m3"]) / twin.days["expected_m3"]
     assert width.loc[dark].median() > 1.1 * width.iloc[2:12].median()
     assert any("imported upland/2026.epw stands in" in note for note in twin.notes)
-    kept = [path for path in (tmp_path / "out" / "archive").rglob("*") if path.is_file()
+    kept = [path for path in (tmp_path / "ledger" / "archive").rglob("*") if path.is_file()
             and path.read_bytes() == (twins / "weather" / "upland" / "2026.epw").read_bytes()]
     assert len(kept) == 1
-    report, _ = worked_out(twins, tmp_path / "out")
+    end = lit.index[lit["expected_flow_m3_s"].to_numpy().argmax()]
+    text = _explained(twins, tmp_path / "ledger", "draw-twin", end.isoformat())
+    assert "imported series" in text
+    assert re.search(r"whose light it is\s+imported upland/2026.epw, uncertain by \d+ %", text)
+    report, _ = worked_out(twins, tmp_path / "ledger")
     assert report.done == []
 
 
