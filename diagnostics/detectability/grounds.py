@@ -13,6 +13,7 @@ from diagnostics.causes import Setting
 from diagnostics.diagnose import warmth_of_days
 from diagnostics.evidence.days import daily_summaries
 from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
+from diagnostics.evidence.source_power import as_running
 from diagnostics.expected import ChainNotAvailable, SiteModel, expect
 from diagnostics.health import Health
 from diagnostics.inference.profiles import Profiles, build_profiles
@@ -146,6 +147,13 @@ def grounds_of(site: Site, readings: SiteReadings, build: ModelBuilder, settings
         raise CannotTellError(f"expected delivery of site {site.id} cannot be reckoned: {gap}") from gap
     weather = pd.DataFrame({name: readings.sound(name) for name in WEATHER_CHANNELS}, index=readings.values.index)
     expected = expect(site, weather, readings.interval_s, model=model)
+    running = as_running(site)
+    if running is not site:
+        # On a battery the pump is judged while it runs.
+        def build(health: Health) -> SiteModel:
+            return SiteModel.build(running, health)
+
+        model = build(Health())
     intervals = build_intervals(site, readings, expected, model, settings)
     judgeable = judge(site, intervals, settings)
     judged = np.flatnonzero(judgeable.day_judged)

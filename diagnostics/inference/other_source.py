@@ -171,11 +171,26 @@ def run_source(site: Site, sample: Any, source: SourceSample, healthy: Any, mode
         "drawdown_at_flow_m": drawdown - seen_level,
         "pressure_at_flow_pa": np.asarray(gauge_pressure(site, healthy, np.maximum(metered, 0.0))),
         "static_level_m": seen_level, "true_flow_m3_s": flow, "static_shift_m": seen_level - sample.static_level_m,
-        "due_power_w": due, "due_flow_m3_s": due_flow,
+        "due_power_w": due, "due_flow_m3_s": due_flow, "taken_w": taken,
+        "given_w": np.nan_to_num(volts * amps) if by_array else np.ones(len(taken)),
     }
 
 
-def source_shifts(source: SourceSample, outcome: dict[str, Vector], rated_power_w: float) -> dict[str, float]:
+def water_left(outcome: dict[str, Vector], sound: dict[str, Vector]) -> float:
+    """
+    Return the share of its water that a site on a battery still gives: of the energy, times of the water per energy.
+
+    Its expectation is what its energy could deliver; a pump that runs slower on its battery may run longer.
+    """
+    def per_energy(one: dict[str, Vector]) -> float:
+        return float(np.nansum(one["flow_m3_s"])) / max(float(np.nansum(one["taken_w"])), 1e-9)
+
+    energy = float(np.sum(outcome["given_w"])) / max(float(np.sum(sound["given_w"])), 1e-9)
+    return energy * per_energy(outcome) / max(per_energy(sound), 1e-12)
+
+
+def source_shifts(source: SourceSample, outcome: dict[str, Vector], rated_power_w: float,
+                  misreading: Misreading | None = None) -> dict[str, float]:
     """
     Return the shifts of the summaries that only such sites have.
 
@@ -187,17 +202,20 @@ def source_shifts(source: SourceSample, outcome: dict[str, Vector], rated_power_
         Of `run_source`.
     rated_power_w : float
         [W]
+    misreading : Misreading, optional
+        An array's sensor that is off shows against the battery's while the pump stands.
 
     Returns
     -------
     shifts : dict of float
-        bus_flow and bus_power on a battery, wind_power and wind_power_high behind a turbine.
+        bus_flow, bus_power and charge_balance on a battery, wind_power and wind_power_high behind a turbine.
     """
     seen, due = outcome["drive_power_w"], outcome["due_power_w"]
     if source.on_bus:
+        balance = {} if misreading is None else {"charge_balance": 1.0 / max(misreading.power, 0.03) - 1.0}
         if not np.isfinite(source.motor_voltage_v).any() or not np.sum(outcome["due_flow_m3_s"]) > 0.0:
-            return {}
-        return {"bus_power": float(np.sum(seen) / np.sum(due)) - 1.0,
+            return balance
+        return balance | {"bus_power": float(np.sum(seen) / np.sum(due)) - 1.0,
                 "bus_flow": float(np.sum(outcome["flow_m3_s"]) / np.sum(outcome["due_flow_m3_s"])) - 1.0}
     # Only in strong wind: near the start a weak turbine's pump stands, and a standing one takes nothing.
     found = {}

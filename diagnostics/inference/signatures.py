@@ -24,6 +24,7 @@ from diagnostics.inference.other_source import (
     run_source,
     source_sample,
     source_shifts,
+    water_left,
 )
 from diagnostics.site import Site
 from diagnostics.sufficiency import Judgeable
@@ -470,6 +471,8 @@ def _stacked_shifts(bench: _Bench, runs: Sequence[tuple[Health, Misreading]]) ->
     healthy_total = float(np.nansum(outcomes[0]["true_flow_m3_s"]))
     loss = np.array([1.0 - float(np.nansum(outcome["flow_m3_s"])) / max(healthy_total, 1e-12)
                      for outcome in outcomes])
+    if bench.source is not None and bench.source.on_bus:
+        loss = np.array([1.0 - water_left(outcome, outcomes[0]) for outcome in outcomes])
     return _Stacked(shifts, loss)
 
 
@@ -519,7 +522,8 @@ def _direct_features(bench: _Bench, runs: Sequence[tuple[Health, Misreading]], o
             shifts[number, POSITION["dry_share"]] = dry
         shifts[number, POSITION["clear_sky"]] = misreading.irradiance - 1.0
         if bench.source is not None:
-            for name, size in source_shifts(bench.source, outcome, bench.setting.rated_power_w).items():
+            for name, size in source_shifts(bench.source, outcome, bench.setting.rated_power_w,
+                                            misreading).items():
                 shifts[number, POSITION[name]] = size
             if not bench.source.on_bus:
                 _standing_in_wind(bench, outcome, misreading, shifts[number])
