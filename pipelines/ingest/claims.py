@@ -4,6 +4,7 @@ import hashlib
 import json
 import os
 import re
+import stat
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -141,12 +142,22 @@ def _files_below(logs: Path) -> tuple[dict[str, Path], list[str]]:
             if path.is_symlink() and not os.path.realpath(path).startswith(real_top + os.sep):
                 refused.append(f"{name}: is a link to outside the logs folder; copy the file here instead.")
                 continue
-            if not path.is_file():
-                refused.append(f"{name}: is a link to a file that is gone." if path.is_symlink() else
-                               f"{name}: is no regular file and is left alone.")
+            if (says := _never_read(path)) is not None:
+                refused.append(f"{name}: {says}")
                 continue
             found[name] = path
     return found, refused
+
+
+def _never_read(path: Path) -> str | None:
+    """Say why a path is no file to read; None also where it has just vanished, which the reading tells."""
+    try:
+        mode = path.lstat().st_mode
+        if stat.S_ISREG(mode):
+            return None
+        return None if stat.S_ISREG(path.stat().st_mode) else "is no regular file and is left alone."
+    except OSError:
+        return "is a link to a file that is gone." if path.is_symlink() else None
 
 
 def profile_for(profile: LoggerProfile, site: Site, source: LogSource | None) -> LoggerProfile:

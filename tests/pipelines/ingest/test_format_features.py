@@ -114,7 +114,7 @@ def test_corrections_are_added_one_by_one_and_nothing_else_in_the_file_changes(t
     first = Correction.from_row({"site_id": "well-1", "kind": "shift_clock", "value": -3600.0, "author": "M. Osei",
                                  "until_utc": "2026-05-31T00:00:00Z", "reason": 'clock, "fast"',
                                  "entered_on": "2026-06-01"})
-    second = Correction.from_row({"site_id": "well-2", "kind": "mask", "channel": "water_level_m", "author": "=cmd|x",
+    second = Correction.from_row({"site_id": "well-2", "kind": "mask", "channel": "water_level_m", "author": "K. Lim",
                                   "reason": "probe out of the water", "entered_on": "2026-06-02"})
     add_correction(path, first)
     add_correction(path, second)
