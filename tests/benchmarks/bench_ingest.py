@@ -1,8 +1,9 @@
 """
 Speed of the ingest against the engine's bare CSV-to-table rate on the same files in the same run; small files.
 
-Run with ``python -m tests.benchmarks.bench_ingest``; ``--long`` adds 300 kills, 200 orders of arrival and 10 000
-mutations of real files. ``--kills 300``, ``--orders 200`` and ``--mutations 10000`` run one of these alone.
+Run with ``python -m tests.benchmarks.bench_ingest``, which also kills 300 loads; ``--long`` adds 200 orders of arrival
+and 10 000 mutations of real files. ``--kills 300``, ``--orders 200``, ``--mutations 10000`` and ``--speed`` run each of
+these alone.
 """
 
 import argparse
@@ -10,6 +11,7 @@ import importlib.util
 import random
 import resource
 import shutil
+import subprocess
 import sys
 import tempfile
 import time
@@ -29,7 +31,6 @@ from pipelines.ingest.load import ingest_fleet
 from pipelines.ingest.profile import LoggerProfile
 from pipelines.ledger import Ledger
 from pipelines.ledger.keeping import export_digest
-from tests.benchmarks.kill_harness import run_kills
 from tests.benchmarks.mutation_run import originals, run_mutations
 from tests.benchmarks.small_sites import small_site
 
@@ -234,10 +235,10 @@ def orders_of_arrival(scratch: Path, permutations: int) -> None:
 
 def kills(count: int) -> None:
     """Print what so many kills at random instants did."""
-    score = run_kills(count, seed=4)
-    print(f"{score.kills} kills, {score.in_time} while at work: {score.lost} readings lost, {score.doubled} "
-          f"doubled, {score.wrong_values} changed, ledger unusable {score.not_opened} time(s)")
-    if not score.is_clean:
+    # a process of its own: it forks, which a process with threads of the engine must not
+    done = subprocess.run([sys.executable, "-m", "tests.benchmarks.kill_harness", "--kills", str(count), "--seed", "4"],
+                          cwd=Path(__file__).parents[2], check=False)
+    if done.returncode:
         raise SystemExit(1)
 
 
@@ -271,18 +272,19 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--orders", type=int, default=0)
     parser.add_argument("--mutations", type=int, default=0)
+    parser.add_argument("--speed", action="store_true")
     given = parser.parse_args()
-    one_alone = given.kills or given.orders or given.mutations
+    some_alone = bool(given.kills or given.orders or given.mutations or given.speed)
     with tempfile.TemporaryDirectory(prefix="bench-ingest-") as folder:
         scratch = Path(folder)
         # forks come first, while this process has no engine threads yet
-        if given.long or given.kills:
+        if given.long or given.kills or not some_alone:
             kills(given.kills or 300)
         if given.long or given.mutations:
             mutations(given.mutations or 10_000)
         if given.long or given.orders:
             orders_of_arrival(scratch / "orders", given.orders or 200)
-        if one_alone:
+        if some_alone and not (given.speed or given.long):
             return
         speed(scratch / "speed", given.files, given.rows)
         small_files(scratch / "small", given.small)
