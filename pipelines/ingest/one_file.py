@@ -1,8 +1,10 @@
 """One file by itself: cut into parts for the reader, or read whole without a ledger."""
 
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import duckdb
@@ -122,10 +124,16 @@ def _with_zone(profile: LoggerProfile, site_zone: str) -> LoggerProfile:
     return profile.model_copy(update={"time": profile.time.model_copy(update={"zone": site_zone})})
 
 
+@lru_cache(maxsize=1)
+def _engine(process: int) -> duckdb.DuckDBPyConnection:
+    """Return an engine that this process keeps: starting one costs more than reading a small file."""
+    return duckdb.connect(":memory:")
+
+
 def _read(path: Path, profile: LoggerProfile, limits: IngestLimits, most_rows: int | None) -> LoggerFile:
     rows, bad = [], []
     head: Head | None = None
-    with duckdb.connect(":memory:") as sql:
+    with _engine(os.getpid()).cursor() as sql:
         sql.execute("SET TimeZone = 'UTC'")
         for used, head, part, waiting in incoming_parts(path, path.name, 1, profile, limits):
             if most_rows is not None:
