@@ -121,8 +121,8 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
                                      for kind in ("power", "sun")))
     plain["meter"][POSITION["tank_gain"]] = -0.025
     plain["meter"][POSITION["tank_free_rise"]] = -0.015
-    # ISO 9060 lets a light sensor of class B or C be off by some 20 W/m2 with the direction of the sun and by 15 W/m2 at
-    # zero: at 230, 500 and 850 W/m2 the following shares. Reflection off the glass is as little known.
+    # ISO 9060 lets a light sensor of class B or C be off by some 20 W/m2 with the direction of the sun and by 15 W/m2
+    # at zero: at 230, 500 and 850 W/m2 the following shares. Reflection off the glass is as little known.
     plain["weak-sun light"] = _named(0.08, "current_low_sun", "power_low_sun") + _named(
         0.035, "current_mid_sun", "power_mid_sun") + _named(0.015, "current_high_sun", "power_high_sun")
     plain["speed"] = _named(0.015, "speed_low_power", "speed_high_power")

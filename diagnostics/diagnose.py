@@ -23,7 +23,7 @@ from diagnostics.inference.findings import WorkDay, build_finding
 from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of, loss_ratio
 from diagnostics.inference.profiles import build_profiles, no_profiles
 from diagnostics.inference.search import Accepted, select_causes
-from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
+from diagnostics.inference.signatures import POSITION, Signatures, compute_signatures, setting_of
 from diagnostics.inference.silence import silence_findings
 from diagnostics.inference.weigh import build_field, day_noise, feature_drift
 from diagnostics.readings import SiteReadings
@@ -125,7 +125,10 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
         free = judgeable.delivery & (judgeable.day_judged & quiet)[intervals.day] & ~intervals.tank_full & ~stopped
         intervals = replace(intervals, expected=own_interval(site, as_described, weather, intervals, firsts, free,
                                                              sound_ratio))
-    books = day_books(intervals, judgeable, readings, accepted, signatures, sound_ratio, stopped)
+    lost_hours = stopped
+    if model is not None and any(a.cause.kind == "stop" and a.shift[POSITION["dry_share"]] > 0.0 for a in accepted):
+        lost_hours = stopped | interval_states(site, intervals)["dry_share"]
+    books = day_books(intervals, judgeable, readings, accepted, signatures, sound_ratio, lost_hours)
     work = [WorkDay(event_day[e.when_utc.isoformat()], e.action, e.meant_for) for e in service_events
             if e.when_utc.isoformat() in event_day]
     findings = [build_finding(site.id, a, days=intervals.days, signatures=signatures, noise=noise, drift=drift,

@@ -43,6 +43,16 @@ def _shade(sign: float, *, in_volts: bool = False) -> Form:
                 loose=loose, applies=lambda setting: setting.voltage_logged or not in_volts)
 
 
+def _shade_that_stops(sign: float) -> Form:
+    """A hard shadow under which the array no longer holds the drive's voltage: that half of the clear day is gone."""
+    return Form("morning, stops" if sign > 0 else "afternoon, stops", fixed(0.5, 1.0),
+                direct=lambda severity, setting: {"power_morning_less_afternoon": -sign * severity},
+                loose={"open_voltage": 0.3, "stopped_share": 0.2, "stopped_open_share": 0.1, "top_flow": 0.1,
+                       "power_hot_less_cool": 0.1, "voltage_hot_less_cool": 0.05, "current_low_sun": 0.1,
+                       "current_mid_sun": 0.05, "voltage_low_sun": 0.05, "voltage_mid_sun": 0.03},
+                applies=lambda setting: setting.voltage_logged, weight=0.5)
+
+
 def _both_sides(severity: float, setting: Setting) -> Mapping[str, float]:
     name = "current" if setting.voltage_logged else "power"
     return {f"{name}_low_sun": -severity, f"{name}_mid_sun": -0.35 * severity, f"{name}_high_sun": -0.05 * severity}
@@ -141,6 +151,7 @@ CAUSES: tuple[Cause, ...] = (
         code="shaded_array", label="Shade on the array", link="array",
         moves="low sun on one side of the day, on clear days only",
         forms=(_shade(1.0), _shade(-1.0), _shade(1.0, in_volts=True), _shade(-1.0, in_volts=True),
+               _shade_that_stops(1.0), _shade_that_stops(-1.0),
                Form("both sides", fixed(0.1, 0.2, 0.35, 0.6), direct=_both_sides, weight=0.5)),
         shapes={"ramp": 0.4, "seasonal": 0.25, "step": 0.25, "day_one": 0.1}, prior=0.02, size_unit="1",
         size_means="share of power lost in the shaded half of the day",

@@ -22,6 +22,10 @@ def _drained(severity: float, setting: Setting) -> Mapping[str, float]:
     return {"fill_volume": severity, f"flow_low_{kind}": -0.08 * severity}
 
 
+def _drained_to_the_hole(severity: float, setting: Setting) -> Mapping[str, float]:
+    return {"fill_volume": 0.6 * min(severity / 0.09, 1.0)}
+
+
 def _air(severity: float, setting: Setting) -> Mapping[str, float]:
     kind = "power" if setting.power_logged else "sun"
     return {f"flow_low_{kind}": -severity, f"flow_mid_{kind}": -0.6 * severity, f"flow_high_{kind}": -0.35 * severity,
@@ -33,9 +37,10 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="riser_leak", label="A hole or loose joint in the riser", link="pipework",
         moves="water lost before the meter with the root of the head: low power worst, start later, speed unchanged",
-        forms=(Form("hole", fixed(0.05, 0.09, 0.15, 0.24, 0.38, 0.6), health=_leak,
+        # While it stands the riser drains down to the hole, wherever that is.
+        forms=(Form("hole", fixed(0.05, 0.09, 0.15, 0.24, 0.38, 0.6), health=_leak, direct=_drained_to_the_hole,
                     # Whether the lost water falls back into the well or away outside it is not known.
-                    loose={"drawdown": 0.02}),),
+                    loose={"drawdown": 0.02, "fill_volume": 0.4}),),
         shapes={"step": 0.48, "ramp": 0.42, "day_one": 0.1}, prior=0.02, size_unit="1",
         size_means="leak at rated head over rated flow",
         test="Shut-in: close the top valve, stop the pump, watch the riser's pressure.",

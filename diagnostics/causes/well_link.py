@@ -50,7 +50,8 @@ def _no_prime(severity: float, setting: Setting) -> Mapping[str, float]:
     if not setting.power_logged:
         return {"stopped_share": severity}      # without power a pump that turns dry only seems to stand
     moved = {"dry_share": severity, "dry_light_share": 0.8 * severity}
-    moved |= dict.fromkeys(("flow_low_power", "flow_mid_power", "flow_high_power"), -severity)
+    moved |= dict.fromkeys(("flow_low_power", "flow_mid_power", "flow_high_power", "top_flow"), -severity)
+    moved |= {"speed_low_power": 0.3 * severity, "speed_high_power": 0.3 * severity}
     if setting.voltage_logged:
         moved |= {"current_high_sun": -0.5 * severity, "current_mid_sun": -0.5 * severity,
                   "voltage_high_sun": 0.08 * severity, "voltage_mid_sun": 0.08 * severity}
@@ -132,7 +133,12 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="lost_prime", group="standing", label="The suction has lost its prime", link="well",
         moves="the pump turns light and moves no water; often at the first start of the day",
-        forms=(Form("dry", SHARE_OF_TIME, direct=_no_prime),),
+        # How light a pump turns in air hangs on its seals and on what sets its voltage; a gauge may show the column
+        # that a valve still holds, or none.
+        forms=(Form("dry", SHARE_OF_TIME, direct=_no_prime, loose={
+            "voltage_low_sun": 0.4, "voltage_mid_sun": 0.3, "voltage_high_sun": 0.2, "current_low_sun": 0.3,
+            "current_mid_sun": 0.2, "speed_low_power": 0.4, "speed_high_power": 0.4, "pressure_low_flow": 0.6,
+            "pressure_high_flow": 0.6, "start_power": 0.3, "power_morning_less_afternoon": 0.1, "cycling": 0.2}),),
         shapes={"intermittent": 0.5, "step": 0.5}, prior=0.02, size_unit="1",
         size_means="share of the pumping hours without prime",
         test="Vacuum gauge while it turns: low vacuum is an air leak, high vacuum a blockage; then prime it.",

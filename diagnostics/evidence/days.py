@@ -84,8 +84,8 @@ def _array_down(site: Site, intervals: Intervals) -> NDArray[np.bool_] | None:
     rated = site.array.module.imp_a * site.array.strings_in_parallel
     with np.errstate(invalid="ignore"):
         share = intervals.channel("array_voltage_v") / intervals.open_voltage_v
-        return np.asarray((intervals.channel("array_current_a") < IDLE_CURRENT * rated) & (share < 0.85) & (share > 0.25)
-                          & ~intervals.tank_full & intervals.should_run)
+        idle = intervals.channel("array_current_a") < IDLE_CURRENT * rated
+        return np.asarray(idle & (share < 0.85) & (share > 0.25) & ~intervals.tank_full & intervals.should_run)
 
 
 def _low_beam(intervals: Intervals) -> NDArray[np.bool_]:

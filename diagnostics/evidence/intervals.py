@@ -341,7 +341,8 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
 
     There the array stands above its best voltage with less current than due, near the most that is taken that day:
     such a reading tells of the limit and nothing of the array. Dirt, shade and joints lower the power without raising
-    the voltage; a drive that holds a wrong voltage does so at every sun, and stays in evidence below three quarters of the day's most.
+    the voltage; a drive that holds a wrong voltage does so at every sun, and stays in evidence below three quarters of
+    the day's most.
 
     Parameters
     ----------
@@ -368,7 +369,8 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
     if not backed.any():
         return np.zeros(len(power), dtype=bool)
     known = np.isfinite(power) & (power > 0.0)
-    most = pd.Series(power[known]).groupby(group[known]).quantile(0.95).reindex(range(groups)).to_numpy(dtype=np.float64)
+    top = pd.Series(power[known]).groupby(group[known]).quantile(0.95)
+    most = top.reindex(range(groups)).to_numpy(dtype=np.float64)
     with np.errstate(invalid="ignore"):
         # Motors near their own voltage limit take more with more sun, yet ever less of it.
         held = backed & (power > 0.75 * most[group])

@@ -73,6 +73,9 @@ def _loss_of_shift(shift: Vector, signatures: Signatures) -> float:
         severities, losses = zip(*sorted(known), strict=True)
         lost = float(np.interp(-power, [0.0, *severities], [0.0, *losses])) if power < 0.0 else 0.0
     ran = 1.0 - float(np.clip(shift[STOPPED], 0.0, 1.0))
+    if power == 0.0 and flow == 0.0:
+        # One side of the clear day gives nothing: a third of it lies in the low sun that shade reaches.
+        lost = abs(float(shift[POSITION["power_morning_less_afternoon"]])) / 3.0
     return float(np.clip(1.0 - (1.0 - lost) * (1.0 + min(flow, 0.0)) * ran, -1.0, 1.0))
 
 

@@ -19,6 +19,14 @@ Vector = NDArray[np.float64]
 TOP = 24
 LEAST_BASELINE_DAYS = 10
 SAME_EVENT_DAYS = 7
+# Error of a cause's own marks that leaves them nearly any size, over the usual.
+OWN_MARK_ERROR = 4.0
+# What a cause does besides its signature, over what a change that nobody can name may do: no chain is the site itself,
+# and what little is left beside a cause that has been named must not be named a second one.
+BESIDES = 0.15
+# A change free in every summary fits any record best, the error of every signature included; its evidence is divided
+# by this much more than that of causes, so that it is told where no cause says the greater part of what is seen.
+UNEXPLAINED_TEMPER = 1.4
 FREE = np.array([FEATURES[name].free for name in FEATURE_NAMES])
 
 
@@ -66,7 +74,8 @@ class Accepted:
 
     def known(self) -> KnownShift:
         """Return what later rounds must take out."""
-        return KnownShift(self.shift, self.course, self.loose, self.inexactness)
+        strength = min(float(np.max(np.abs(self.shift) / FREE)), 1.0)
+        return KnownShift(self.shift, self.course, np.hypot(self.loose, BESIDES * strength * FREE), self.inexactness)
 
 
 def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
@@ -123,7 +132,8 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
                         signature_error=settings.signature_error * signatures.inexactness[case_rows],
                         loose=signatures.loose[case_rows])
         # What a cause may disturb is no proof of it: its own marks bound its evidence.
-        own = _own_marks(field, signatures.shifts[case_rows], profile_rows)
+        own = rescore(field, signatures.shifts[case_rows], profile_rows, signature_error=OWN_MARK_ERROR,
+                      loose=np.where(signatures.shifts[case_rows] != 0.0, signatures.loose[case_rows], 0.0))
         exact = np.where(signatures.loose[case_rows].any(axis=1), np.minimum(exact, own), exact)
         at = 0
         for code, (rows, columns, prior, rest) in picked.items():
@@ -141,16 +151,6 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     norm = float(logsumexp(list(log_weights.values())))
     return Weighed({code: float(np.exp(value - norm)) for code, value in log_weights.items()}, evidence, candidates,
                    field, signatures)
-
-
-def _own_marks(field: Field, shifts: Vector, profile: NDArray[np.intp]) -> Vector:
-    """Return the most that the marks of each candidate can speak for it: any size in their own direction, no other."""
-    moved = shifts[:, field.used]
-    score, weight = field.score[profile], field.weight[profile]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        best = np.where(weight > 0.0, score**2 / (2.0 * weight), 0.0)
-    against = moved * score - 0.5 * moved**2 * weight
-    return np.asarray(np.sum(np.where(moved * score > 0.0, best, against), axis=1))
 
 
 def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
@@ -183,7 +183,7 @@ def _unexplained(field: Field, profiles: Profiles, settings: Settings, candidate
     chosen = chosen[::max(1, len(chosen) // 120)]
     zero = np.zeros((len(chosen), len(FEATURE_NAMES)))
     exact = rescore(field, zero, chosen, signature_error=0.0, free=FREE)
-    total = exact / settings.evidence_temper - np.log(len(chosen))
+    total = exact / (UNEXPLAINED_TEMPER * settings.evidence_temper) - np.log(len(chosen))
     order = np.argsort(-total)[:TOP]
     share = np.exp(total - logsumexp(total))
     candidates["unexplained"] = [Candidate(-1, int(chosen[i]), float(exact[i]), float(share[i])) for i in order]
