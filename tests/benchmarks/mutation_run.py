@@ -178,8 +178,8 @@ def run_mutations(rounds: int, given: list[Original], mutated: Callable[[bytes, 
                     worker.join()
                 if at - said >= say_every:
                     said = at
-                    print(f"  {at} mutations so far, {counts[FAILED]} tracebacks, {len(outcome.hung)} over the limit of "
-                          "time", flush=True)
+                    print(f"  {at} mutations so far, {counts[FAILED]} tracebacks, {len(outcome.hung)} over the limit "
+                          "of time", flush=True)
             if worker.exitcode == 0:
                 break
             outcome.hung.append(counts[TURN])
