@@ -228,7 +228,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     if not np.isfinite(read.get("tank_full_ratio", unknown)).any():
         full = full & ~turning.astype(bool)
     if site.tank is not None and site.drive.has_float_input and not tank_known.any():
-        full = full | _probably_full(turning.astype(bool), should, index)
+        full = full | _probably_full(site, turning.astype(bool), should, index)
     # A load without electronics has no limit; where it puts the array is its load line.
     held_back = np.zeros(n, dtype=bool) if site.drive.kind == "direct" else own_limit(
         power, x_power, read.get("array_voltage_v", unknown),
@@ -379,19 +379,22 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
         return np.asarray(held | (by_day[group] & (x_power > 0.75 * most[group]) & (steady < 0.7)))
 
 
-def _probably_full(turning: Flags, should: Flags, end_utc: pd.DatetimeIndex) -> Flags:
+def _probably_full(site: Site, turning: Flags, should: Flags, end_utc: pd.DatetimeIndex) -> Flags:
     """
     Say where a pump with a float stands between two runs, when neither float nor level is logged.
 
     A pump that stands and then runs again by itself does what a full tank makes it do, at any hour of the day; without
     float or level it cannot be told from a drive that trips, and the normal state is taken. Two days and a half
-    without a run are still what low use does; a longer stand is not excused, nor any part of it.
+    without a run are still what low use does; a longer stand is not excused, nor any part of it. Nor is one so short
+    that it is the pause after a low-water stop: a tank that was full takes longer to be drawn down.
     """
     stamp = end_utc.as_unit("s").asi8.astype(np.float64) / 3600.0
     ran = np.where(turning, stamp, np.nan)
     before = pd.Series(ran).ffill().fillna(stamp[0]).to_numpy(dtype=np.float64)
     after = pd.Series(ran).bfill().fillna(stamp[-1]).to_numpy(dtype=np.float64)
-    return np.asarray(should & ~turning & (after - before < LONGEST_FULL_HOURS))
+    pause_h = 2.0 * site.drive.low_water_restart_delay_s / 3600.0 if site.drive.has_low_water_stop else 0.0
+    stood = after - before
+    return np.asarray(should & ~turning & (stood > min(pause_h, 2.0)) & (stood < LONGEST_FULL_HOURS))
 
 
 def _own_start(poa: Vector, turning: Flags, day: NDArray[np.intp]) -> float:
