@@ -88,6 +88,7 @@ class Intervals:
     load_line: LoadLineRows | None = None   # of a site coupled directly
     bus_power_w: Vector | None = None       # healthy, into the drive at the battery's voltage
     bus_flow_m3_s: Vector | None = None     # healthy, at the battery's voltage
+    stored: bool = False                    # a battery keeps for later what is not pumped now
 
     def channel(self, name: str) -> Vector:
         """Return one channel, all NaN where it is not logged."""
@@ -245,7 +246,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         load_line=load_line,
         turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales,
         own_limit=held_back if by_array else None, open_voltage_v=_open_voltage(model, expected),
-        bus_power_w=at_bus[0], bus_flow_m3_s=at_bus[1])
+        bus_power_w=at_bus[0], bus_flow_m3_s=at_bus[1], stored=on_bus(site))
 
 
 def _at_bus(site: Site, model: Any, read: dict[str, Vector], level_m: Vector) -> tuple[Vector | None, Vector | None]:

@@ -162,7 +162,11 @@ def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings
     delivered = np.where(judged, np.nan_to_num(metered) * seconds, 0.0)
     full = intervals.tank_full & judged
     by_day = _adder(day, count)
-    states = {"tank_full": by_day(np.where(full, expected - delivered, 0.0))}
+    held = by_day(np.where(full, expected - delivered, 0.0))
+    if intervals.stored:
+        # What the sun brings while the tank is full is pumped later: no more was left unpumped than the day lacks.
+        held = np.clip(held, 0.0, np.maximum(by_day(expected - delivered), 0.0))
+    states = {"tank_full": held}
     stops = [a for a in accepted if a.course.any() and stands(a)]
     standing = stopped & judged & ~full
     stop_loss = by_day(np.where(standing, expected - delivered, 0.0))
