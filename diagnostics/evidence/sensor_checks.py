@@ -34,13 +34,15 @@ def sensor_table(site: Site, readings: SiteReadings, intervals: Intervals, as_of
     Returns
     -------
     table : Table
-        clock, clear_sky, module_temperature, night_current, night_voltage, open_voltage, silent_share, total_reset,
+        clock, clear_sky, module_temperature, night_temperature, night_current, night_voltage, open_voltage,
+        silent_share, total_reset,
         impossible_share, swapped_share.
     """
     table = Table({}, {}, {})
     _clock(intervals, table)
     _clear_sky(intervals, table)
     _module_temperature(site, intervals, table)
+    _night_temperature(intervals, table)
     _night_zeros(site, intervals, table)
     _open_voltage(site, intervals, table)
     _silence(readings, intervals, table, as_of_utc)
@@ -135,6 +137,18 @@ def _module_temperature(site: Site, intervals: Intervals, table: Table) -> None:
         chosen = (intervals.poa_w_m2 > 450.0) & np.isfinite(module) & np.isfinite(air)
     excess = np.where(chosen, (module - air - warmth) / 25.0, 0.0)
     _mean(intervals, table, "module_temperature", excess, chosen, 0.03)
+
+
+def _night_temperature(intervals: Intervals, table: Table) -> None:
+    """Follow the temperature at night where only one is logged: with two, each shows what the other does."""
+    module, air = intervals.channel("module_temperature_c"), intervals.channel("air_temperature_c")
+    only = module if not np.isfinite(air).any() else air if not np.isfinite(module).any() else None
+    if only is None or not np.isfinite(only).any():
+        return
+    known = np.isfinite(only) & (intervals.sun_elevation_deg < -3.0)
+    if known.any():
+        usual = float(np.median(only[known]))
+        _mean(intervals, table, "night_temperature", np.where(known, (only - usual) / 25.0, 0.0), known, 0.02)
 
 
 def _night_zeros(site: Site, intervals: Intervals, table: Table) -> None:
