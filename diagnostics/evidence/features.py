@@ -116,7 +116,7 @@ _ALL = (
             0.04, 0.03, 0.05, 0.3),
     Feature("module_temperature", "module temperature less that from air and sun, over 25 K, in strong sun",
             "module temperature in the sun", 0.12, 0.06, 0.2, 0.8),
-    # Weather fronts move a night by some four kelvin, weather and season wander by nine in a month: only a jump stands out.
+    # Weather moves a night by some four kelvin and wanders with the season by nine in a month: only a jump stands out.
     Feature("night_temperature", "the one logged temperature at night less its own median, over 25 K",
             "temperature at night", 0.15, 0.35, 0.5, 0.8),
     Feature("night_current", "array current at night over rated", "array current at night",

@@ -35,8 +35,7 @@ def sensor_table(site: Site, readings: SiteReadings, intervals: Intervals, as_of
     -------
     table : Table
         clock, clear_sky, module_temperature, night_temperature, night_current, night_voltage, open_voltage,
-        silent_share, total_reset,
-        impossible_share, swapped_share.
+        silent_share, total_reset, impossible_share, swapped_share.
     """
     table = Table({}, {}, {})
     _clock(intervals, table)
