@@ -5,6 +5,7 @@ import pytest
 
 from diagnostics.diagnose import diagnose_site
 from diagnostics.health import HEALTHY, Health
+from diagnostics.site import Tank
 from tests.diagnostics.made_on_bus import bus_readings, bus_site, wind_readings, wind_site
 
 DAYS, ONSET = 60, 30
@@ -149,3 +150,41 @@ def test_a_meter_that_stands_behind_a_turbine_is_seen_by_the_power(wind):
         table.loc[day >= ONSET, "flow_m3_s"] = 0.0
 
     assert "meter_stopped" in _named(diagnose_site(wind, wind_readings(wind, DAYS, change=stands)))
+
+
+def test_what_the_sun_brings_while_the_tank_is_full_is_pumped_later(bus):
+    tank = Tank(shape="vertical_cylinder", diameter_m=4.0, height_m=2.2, full_level_m=2.0, float_reset_level_m=1.7,
+                overflow_level_m=2.1)
+    drive = bus.drive.model_copy(update={"has_float_input": True})
+    site = bus.model_copy(update={"tank": tank, "drive": drive})
+
+    def floats(table, day):
+        table["tank_full_ratio"] = (table["flow_m3_s"] <= 0.0).astype(float)
+
+    diagnosis = diagnose_site(site, bus_readings(site, DAYS, change=floats))
+    assert _found(diagnosis) == set()
+    days = diagnosis.days[diagnosis.days["judged"]]
+    lacking = (days["expected_m3"] - days["delivered_m3"]).clip(lower=0.0)
+    assert (days["tank_full_m3"] > 0.0).any()
+    assert (days["tank_full_m3"] <= lacking + 1e-6).all()
+    assert diagnosis.verdict == "working"
+
+
+def test_a_pump_on_a_battery_whose_tank_calls_and_that_stands_is_stopped(bus):
+    tank = Tank(shape="vertical_cylinder", diameter_m=4.0, height_m=2.2, full_level_m=2.0, float_reset_level_m=1.7,
+                overflow_level_m=2.1)
+    site = bus.model_copy(update={"tank": tank, "drive": bus.drive.model_copy(update={"has_float_input": True})})
+
+    def stands(table, day):
+        called = table["flow_m3_s"].to_numpy() > 0.0
+        table["tank_full_ratio"] = np.where(called, 0.0, 1.0)
+        off = (day >= ONSET) & called
+        load = table["array_voltage_v"] * table["array_current_a"] * 0.96 / table["battery_voltage_v"]
+        table.loc[off, "battery_current_a"] = load[off]
+        table.loc[off, "battery_voltage_v"] = np.maximum(table.loc[off, "battery_voltage_v"], 150.0)
+        table.loc[off, "flow_m3_s"] = 0.0
+
+    diagnosis = diagnose_site(site, bus_readings(site, DAYS, change=stands))
+    assert diagnosis.summaries["stopped_share"].iloc[:ONSET].max() < 0.1
+    assert diagnosis.summaries["stopped_share"].iloc[ONSET + 1:].median() > 0.9
+    assert _named(diagnosis) & {"drive_stopped", "motor_fault", "low_water_cutout"}
