@@ -10,7 +10,7 @@ from diagnostics.evidence.other_sources import source_table
 from diagnostics.evidence.ratios import Rows, Table, ratio_table
 from diagnostics.evidence.run_states import run_state_table
 from diagnostics.evidence.sensor_checks import IDLE_CURRENT, sensor_table
-from diagnostics.evidence.source_power import array_power_seen, on_bus
+from diagnostics.evidence.source_power import array_power_seen, on_bus, tied_current, tied_to_battery
 from diagnostics.evidence.starts import start_table
 from diagnostics.evidence.summary import Summaries
 from diagnostics.evidence.tank_balance import tank_table
@@ -59,6 +59,11 @@ def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
         healthy_power = TRACKING_SHARE * _column(expected, "array_power_available_w")
         with np.errstate(invalid="ignore", divide="ignore"):
             healthy_current = np.where(healthy_voltage > 0.0, healthy_power / healthy_voltage, np.nan)
+        if tied_to_battery(intervals.read, intervals.poa_w_m2, np.full(len(intervals.index), np.nan)):
+            held = np.fmin(intervals.channel("array_voltage_v"), healthy_voltage)
+            healthy_current = tied_current(site, healthy_voltage, healthy_current, held)
+            healthy_voltage = held
+            healthy_power = healthy_voltage * healthy_current
         healthy_flow = np.full_like(healthy_flow, np.nan)
         power = array_power_seen(site, intervals.read, intervals.turning, np.full(len(intervals.index), np.nan))
     return Rows(

@@ -31,6 +31,9 @@ DISCHARGING_PER_H = 0.005
 DARK_DEG = -4.0
 # A charger that holds back keeps the battery at its voltage; below this share of the day's highest it does not.
 BELOW_HIGHEST = 0.985
+# Array voltage over the battery's up to which the one hangs on the other, by diode and leads; readings that tell it.
+TIED_BELOW = 1.08
+LEAST_TIED = 100
 _KNOTS = 48
 # Volts between best and open-circuit point over the thermal voltage of the cells: about 0.12 V over 0.03 V.
 _CURVE_BEND = 4.0
@@ -288,6 +291,29 @@ def charger_free(site: Site, read: dict[str, Vector], unknown: Vector, day: NDAr
         low = (voltage < FLOAT_SHARE[battery.chemistry] * battery.absorption_voltage_v) & (
             voltage < BELOW_HIGHEST * highest[day])
         return np.asarray((current < -DISCHARGING_PER_H * battery.capacity_ah) | low)
+
+
+def tied_to_battery(read: dict[str, Vector], poa_w_m2: Vector, unknown: Vector) -> bool:
+    """
+    Tell whether the charger switches the array straight onto the battery and does not track.
+
+    Its voltage then is the battery's and a little more in any sun; whatever its best voltage would be.
+    """
+    array, battery = read.get("array_voltage_v", unknown), read.get("battery_voltage_v", unknown)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = (array / battery)[(poa_w_m2 > 300.0) & (read.get("array_current_a", unknown) > 0.0)]
+    ratio = ratio[np.isfinite(ratio)]
+    return ratio.size >= LEAST_TIED and float(np.quantile(ratio, 0.85)) < TIED_BELOW
+
+
+def tied_current(site: Site, best_voltage_v: Vector, best_current_a: Vector, voltage_v: Vector) -> Vector:
+    """Return the current of an array held below its best voltage: short-circuit current from a fifth below on. [A]"""
+    if site.array is None:
+        return best_current_a
+    more = site.array.module.isc_a / site.array.module.imp_a - 1.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.clip((1.0 - voltage_v / best_voltage_v) / 0.2, 0.0, 1.0)
+    return np.asarray(best_current_a * (1.0 + more * share))
 
 
 def array_power_seen(site: Site, read: dict[str, Vector], turning: Flags, unknown: Vector) -> Vector:

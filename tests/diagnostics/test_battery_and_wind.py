@@ -188,3 +188,26 @@ def test_a_pump_on_a_battery_whose_tank_calls_and_that_stands_is_stopped(bus):
     assert diagnosis.summaries["stopped_share"].iloc[:ONSET].max() < 0.1
     assert diagnosis.summaries["stopped_share"].iloc[ONSET + 1:].median() > 0.9
     assert _named(diagnosis) & {"drive_stopped", "motor_fault", "low_water_cutout"}
+
+
+def test_a_charger_that_only_switches_holds_the_array_at_the_battery_and_is_no_fault(bus):
+    module = bus.array.module
+
+    def switched(table, day):
+        best = table["array_voltage_v"].to_numpy().copy()
+        on = best > 0.0
+        low = table["battery_voltage_v"] * 1.02
+        # From a fifth below its best voltage on an array gives its short-circuit current.
+        factor = 1.0 + (module.isc_a / module.imp_a - 1.0) * np.clip(
+            (1.0 - low / np.where(on, best, 1.0)) / 0.2, 0.0, 1.0)
+        extra = table["array_current_a"] * np.where(on, factor * low - best, 0.0) * 0.96
+        table["battery_current_a"] += extra / table["battery_voltage_v"]
+        table["array_current_a"] *= np.where(on, factor, 1.0)
+        table["array_voltage_v"] = np.where(on, low, table["array_voltage_v"])
+
+    sound = diagnose_site(bus, bus_readings(bus, DAYS, change=switched))
+    assert _found(sound) == set()
+    dirty = diagnose_site(bus, bus_readings(bus, DAYS, health_of_day=_since(Health(irradiance_ratio=0.7)),
+                                            change=switched))
+    assert dirty.summaries["current_high_sun"].iloc[ONSET + 1:].median() == pytest.approx(-0.3, abs=0.05)
+    assert _named(dirty) & {"soiled_array", "irradiance_sensor_fault", "charging_fault"}
