@@ -139,6 +139,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     for name in ("weak-sun light", "weak-sun current", "weak-sun voltage"):
         directions += _drifting(name, plain.get(name), 0.3, days)
     directions += _drifting("array", plain.get("array"), 0.3, days)
+    directions += _drifting("choke", plain.get("choke"), 1.0, days)
     directions += _drifting("aim", plain.get("aim"), 0.4, days)
     directions += _drifting("night use", plain.get("night use"), 0.3, days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
@@ -185,6 +186,9 @@ def _left_open_by(site: Site | None) -> dict[str, Vector]:
         found["jet gauge"] = _named(1.5, "pressure_high_flow") + _named(0.3, "pressure_low_flow")
         found["ejector"] = _named(0.16, *(f"flow_{part}_{kind}" for part in ("low", "mid", "high")
                                           for kind in ("power", "sun")))
+        # Where it chokes hangs on the water's warmth and air and on the level of the season, and moves with them.
+        found["choke"] = _named(0.08, "flow_high_power", "flow_high_sun", "top_flow") + _named(
+            0.03, "flow_mid_power", "flow_mid_sun")
         found["ejector at low power"] = _named(0.3, "flow_low_power", "flow_low_sun") + _named(
             0.12, "flow_mid_power", "flow_mid_sun") + _named(0.2, "start_power")
     return found
