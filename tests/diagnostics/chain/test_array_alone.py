@@ -5,6 +5,8 @@ import pandas as pd
 import pytest
 from pvlib import pvsystem
 
+from diagnostics.chain.array_alone import power_effects
+from diagnostics.chain.daylight import daylight
 from diagnostics.chain.module import diode_parameters
 from diagnostics.expected import ChainNotAvailable, SiteModel, expect
 from diagnostics.health import Health
@@ -74,3 +76,19 @@ def test_mismatch_left_out_is_what_adding_up_the_curves_of_unlike_modules_costs(
         volts = np.maximum(np.nan_to_num(volts, nan=-2.0), -2.0)     # a bypassed module costs its diodes' drop
         lost.append(1.0 - (volts.sum(axis=0) * current).max() / (volts * current).max(axis=1).sum())
     assert array.mismatch_loss_pct - 0.3 == pytest.approx(100.0 * np.mean(lost), rel=0.2)
+
+
+def test_open_inputs_of_an_array_move_its_power_as_label_sensor_and_warmth_do():
+    site = station()
+    light = daylight(site, WEATHER, 600.0)
+    power = expect(site, WEATHER, 600.0)["expected_array_power_w"].to_numpy()[light.rows]
+    effects, passing = power_effects(site, light, power)
+    lit = light.poa_w_m2 > 100.0
+    # Label of 3 % either way as a rectangle, 1 % of flash, half the variance of a plane sensor's 2.5 %: 2.7 %.
+    np.testing.assert_allclose(effects[lit, 0] / power[lit], np.sqrt(0.03**2 / 3 + 0.01**2 + 0.025**2 / 2), rtol=0.05)
+    # A zero that is off by so many watts on a square metre takes the same watts at any light, but for warmth.
+    np.testing.assert_allclose(effects[lit, 1], 0.01 * 2880, rtol=0.1)
+    assert np.all(np.diff(effects[lit, 2] / power[lit]) > 0.0)      # warmth weighs more in full sun
+    assert np.all(passing[lit] < effects[lit, 0])
+    with pytest.raises(ValueError, match="no array"):
+        power_effects(site.model_copy(update={"array": None}), light, power)
