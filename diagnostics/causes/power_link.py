@@ -62,7 +62,8 @@ CAUSES: tuple[Cause, ...] = (
         moves="power below the wind curve at every wind", forms=(
             Form("short", fixed(0.15, 0.33, 0.6, 1.0), health=lambda s, setting: Health(tracking_ratio=1.0 - s),
                  applies=lambda setting: setting.site.wind is not None and setting.site.array is None),
-            Form("short beside an array", fixed(0.15, 0.33, 0.6, 1.0), direct=lambda s, setting: {"wind_power": -s, "wind_power_high": -s},
+            Form("short beside an array", fixed(0.15, 0.33, 0.6, 1.0),
+                 direct=lambda s, setting: {"wind_power": -s, "wind_power_high": -s},
                  applies=lambda setting: setting.site.wind is not None and setting.site.array is not None),),
         shapes={"step": 0.7, "ramp": 0.3}, prior=0.05, size_unit="1", size_means="share of the curve's power missing",
         test="Phase voltages at the rectifier in steady wind, by qualified riggers with the brake on before approach.",
