@@ -140,7 +140,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         directions += _drifting(name, plain.get(name), 0.3, days)
     directions += _drifting("array", plain.get("array"), 0.3, days)
     directions += _drifting("choke", plain.get("choke"), 1.0, days)
-    directions += _drifting("aim", plain.get("aim"), 0.4, days)
+    directions += _drifting("aim", plain.get("aim"), 0.25, days)
     directions += _drifting("night use", plain.get("night use"), 0.3, days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
     if warmth_k is not None and "temperature" in plain:

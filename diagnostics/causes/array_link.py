@@ -31,6 +31,8 @@ def _shade(sign: float, *, in_volts: bool = False) -> Form:
             moved |= {f"{name}_mid_sun": -0.5 * severity, f"{name}_high_sun": -strong}
             if not in_volts:        # in the even light of weak sun no diode conducts
                 moved[f"{name}_low_sun"] = -0.3 * severity
+        if in_volts:
+            moved["open_voltage"] = -0.25 * severity
         return moved | {"top_flow": -strong}
 
     loose = {f"{name}_{part}_sun": size for name in ("current", "voltage", "power")
@@ -46,7 +48,8 @@ def _shade(sign: float, *, in_volts: bool = False) -> Form:
 def _shade_that_stops(sign: float) -> Form:
     """A hard shadow under which the array no longer holds the drive's voltage: that half of the clear day is gone."""
     return Form("morning, stops" if sign > 0 else "afternoon, stops", fixed(0.5, 1.0),
-                direct=lambda severity, setting: {"power_morning_less_afternoon": -sign * severity},
+                direct=lambda severity, setting: {"power_morning_less_afternoon": -sign * severity,
+                                                  "open_voltage": -0.25 * severity},
                 loose={"open_voltage": 0.3, "stopped_share": 0.2, "stopped_open_share": 0.1, "top_flow": 0.1,
                        "power_hot_less_cool": 0.1, "voltage_hot_less_cool": 0.05, "current_low_sun": 0.1,
                        "current_mid_sun": 0.05, "voltage_low_sun": 0.05, "voltage_mid_sun": 0.03},

@@ -191,7 +191,9 @@ def _open_voltage(site: Site, intervals: Intervals, table: Table) -> None:
             halves.append((np.where(count >= LEAST_IDLE, total / count, np.nan), count))
     best = np.fmax(halves[0][0], halves[1][0])
     if np.isfinite(best).any():
-        _put(table, "open_voltage", best, np.full(len(best), 0.01), halves[0][1] + halves[1][1])
+        # A day that stood on one side only cannot tell the two apart.
+        both = np.isfinite(halves[0][0]) & np.isfinite(halves[1][0])
+        _put(table, "open_voltage", best, np.where(both, 0.01, 0.1), halves[0][1] + halves[1][1])
 
 
 def _silence(readings: SiteReadings, intervals: Intervals, table: Table, as_of_utc: pd.Timestamp | None) -> None:

@@ -120,6 +120,9 @@ def _tank_full(table: pd.DataFrame, day: np.ndarray) -> None:
     full = (day >= 50) & (np.arange(len(table)) % 96 > 46)
     for name in ("array_current_a", "flow_m3_s", "pump_speed_rpm"):
         table.loc[full, name] = 0.0
+    # An array from which nothing is taken rises from its best voltage to that of open circuit.
+    sunny = full & (table["poa_irradiance_w_m2"].to_numpy() > 5.0)
+    table.loc[sunny, "array_voltage_v"] = 185.0     # as above
     table["tank_full_ratio"] = full.astype(float)
 
 
