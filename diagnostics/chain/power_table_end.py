@@ -156,7 +156,11 @@ def power_table_end(pump: Pump) -> PowerTableEnd:
     """
     rows = np.array([(p.head_m, p.input_power_w, p.flow_m3_s) for p in pump.power_table])
     is_displacement = pump.family in POSITIVE_DISPLACEMENT
-    heads = np.unique(rows[:, 0])
+    # A head at which no printed power brings water tells of no flow's power.
+    heads = np.unique(rows[rows[:, 2] > 0.0, 0])
+    if heads.size == 0:
+        raise ValueError(f"pump {pump.key}: no cell of power_table delivers water; write down the cells that do.")
+    rows = rows[np.isin(rows[:, 0], heads)]
     grid = np.linspace(0.0, 1.35 * rows[:, 2].max(), 401)
     power = np.array([_power_against_flow(rows[rows[:, 0] == head, 1], rows[rows[:, 0] == head, 2], grid,
                                           is_displacement=is_displacement) for head in heads])

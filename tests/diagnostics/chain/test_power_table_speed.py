@@ -152,3 +152,15 @@ def test_an_ac_motor_and_a_table_without_water_are_refused_in_a_sentence():
                                      for h in (2.0, 4.0) for p in (60.0, 120.0)])
     with pytest.raises(ValueError, match="no cell"):
         coupled_table_end(power_table_end(pump), dry)
+
+
+def test_a_head_at_which_no_power_brings_water_tells_of_no_flow():
+    """Sheets print such rows as zeros: common practice, no source."""
+    pump = circulation_printed()[1].pump
+    dry = [{"head_m": 30.0, "input_power_w": power, "flow_m3_s": 0.0} for power in (60.0, 120.0)]
+    plain, longer = power_table_end(pump), power_table_end(pump.replaced(power_table=[
+        *[cell.model_dump() for cell in pump.power_table], *dry]))
+    assert longer.heads_m[-1] == plain.heads_m[-1] < 30.0
+    assert np.array_equal(plain.flow_grid, longer.flow_grid)
+    with pytest.raises(ValueError, match="no cell"):
+        power_table_end(pump.replaced(power_table=dry))
