@@ -7,6 +7,7 @@ import pytest
 
 from diagnostics.causes import CAUSES
 from diagnostics.detectability import CannotTellError, detectability
+from diagnostics.detectability.smallest import PROVED
 from diagnostics.diagnose import diagnose_site
 from diagnostics.proving.drawing import draw_site
 from diagnostics.proving.planting import PlantedFault
@@ -49,7 +50,9 @@ def test_one_and_a_half_times_the_stated_size_is_found_in_a_plant(proved):
     found = {one.cause: one for one in diagnose_site(site, larger).findings}
     assert cause in found
     assert abs((found[cause].onset - FIRST).days - (DAYS - LASTED)) <= 3
-    assert found[cause].confidence >= 0.8
+    # What `prove` states is the posterior; how often such a young finding is right besides is fitted apart.
+    assert found[cause].posterior >= PROVED
+    assert found[cause].confidence > 0.5
 
 
 def test_a_third_of_it_is_not_claimed_and_not_named(proved):
