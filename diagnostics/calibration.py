@@ -20,6 +20,8 @@ from diagnostics.calibration_fit import INTERCEPT, TRAITS
 
 Vector = NDArray[np.float64]
 LEAST, MOST = 0.02, 0.99
+# Days that a cause which stands at the end of the record is taken to have been there at least.
+STANDING_DAYS = 100
 # Traits of which more must never mean a lower confidence.
 RISING = ("posterior", "evidence", "fit", "margin", "strength", "days", "active", "summaries")
 
@@ -60,6 +62,10 @@ def finding_traits(code: str, probability: Mapping[str, float], log_evidence: Ma
     others = [value for name, value in log_evidence.items() if name not in (code, "unexplained")]
     chance = float(np.clip(probability.get(code, 0.0), 1e-3, 1.0 - 1e-3))
     heard = known.any(axis=1)
+    there = heard & (course > 0.25)
+    # What came and went within days is often no fault; what stands today has not had the time to last. The plants that
+    # confidence is fitted on hold no standing fault younger than this.
+    stands = bool(there.any()) and bool(there[np.flatnonzero(heard)[-1]])
     away = np.abs(shift) / np.maximum(drift, 1e-3) * known.any(axis=0)
     return {
         "posterior": float(np.log(chance / (1.0 - chance))),
@@ -68,7 +74,7 @@ def finding_traits(code: str, probability: Mapping[str, float], log_evidence: Ma
         "margin": float(np.clip(own - max(others, default=0.0), -10.0, 20.0)),
         "strength": float(np.log1p(away.max(initial=0.0))),
         "days": float(np.log1p(heard.sum())),
-        "active": float(np.log1p((heard & (course > 0.25)).sum())),
+        "active": float(np.log1p(max(there.sum(), STANDING_DAYS if stands else 0))),
         "summaries": float(known.any(axis=0).sum()),
         "day_one": float(kind == "day_one"),
         "measuring": float(is_measuring),

@@ -3,16 +3,16 @@
 import numpy as np
 import pytest
 
-from diagnostics.calibration import LEAST, MOST, RISING, calibrated, finding_traits
+from diagnostics.calibration import LEAST, MOST, RISING, STANDING_DAYS, calibrated, finding_traits
 from diagnostics.calibration_fit import TRAITS
 
 
-def traits(probability, own=20.0, rival=5.0):
+def traits(probability, own=20.0, rival=5.0, course=np.r_[np.zeros(9), np.ones(20), 0.0]):
     known = np.ones((30, 2), dtype=bool)
     return finding_traits("clogged_intake", {"clogged_intake": probability, "nothing": 0.01},
                           {"clogged_intake": own, "worn_pump": rival, "unexplained": 3.0}, kind="step",
                           is_measuring=False, shift=np.array([-0.2, 0.0]), drift=np.array([0.02, 0.01]),
-                          course=np.r_[np.zeros(10), np.ones(20)], known=known)
+                          course=course, known=known)
 
 
 @pytest.mark.parametrize("probability", [0.05, 0.4, 0.8, 0.97])
@@ -31,7 +31,9 @@ def test_traits_are_what_they_say():
     assert found["posterior"] == pytest.approx(0.0)
     assert found["fit"] == pytest.approx(17.0)           # 20 - 3, by hand
     assert found["margin"] == pytest.approx(15.0)        # 20 - 5, by hand
-    assert found["active"] == pytest.approx(np.log1p(20))
+    assert found["active"] == pytest.approx(np.log1p(20))       # came and went
+    standing = traits(0.5, course=np.r_[np.zeros(10), np.ones(20)])
+    assert standing["active"] == pytest.approx(np.log1p(STANDING_DAYS))
     assert found["strength"] == pytest.approx(np.log1p(10.0))   # 0.2 over 0.02, by hand
 
 
