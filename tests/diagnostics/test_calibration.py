@@ -7,7 +7,10 @@ from diagnostics.calibration import LEAST, MOST, RISING, STANDING_DAYS, calibrat
 from diagnostics.calibration_fit import TRAITS
 
 
-def traits(probability, own=20.0, rival=5.0, course=np.r_[np.zeros(9), np.ones(20), 0.0]):
+GONE = np.r_[np.zeros(9), np.ones(20), 0.0]
+
+
+def traits(probability, own=20.0, rival=5.0, course=GONE):
     known = np.ones((30, 2), dtype=bool)
     return finding_traits("clogged_intake", {"clogged_intake": probability, "nothing": 0.01},
                           {"clogged_intake": own, "worn_pump": rival, "unexplained": 3.0}, kind="step",
