@@ -6,7 +6,6 @@ import pytest
 from diagnostics.calibration import LEAST, MOST, RISING, STANDING_DAYS, calibrated, finding_traits
 from diagnostics.calibration_fit import TRAITS
 
-
 GONE = np.r_[np.zeros(9), np.ones(20), 0.0]
 
 
