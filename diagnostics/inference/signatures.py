@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from diagnostics.causes import CAUSES, Cause, Form, Misreading, Setting
 from diagnostics.chain.describable import pump_end_of
 from diagnostics.chain.power_table_speed import CoupledTableEnd
-from diagnostics.chain.uncertainty import EJECTOR_FLOW_UNCERTAINTY
 from diagnostics.evidence.days import STRONG_SUN_W_M2, hot_limit
 from diagnostics.evidence.features import FEATURE_NAMES
 from diagnostics.evidence.intervals import Intervals, gauge_pressure, own_limit
@@ -283,8 +282,6 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
             nuisance[name] = table.shifts[row[run]]
         nuisance["gauge"] = _gauge_shift(bench, healthy)
         nuisance["gauge height"] = _gauge_height_shift(setting)
-        if site.pump.ejector is not None:
-            nuisance["ejector"] = _ejector_shift()
         if bench.source is not None and bench.source.on_bus:
             nuisance["bus"] = _bus_shift(bench, bench.source)
     for number, case in enumerate(cases):
@@ -308,18 +305,6 @@ def _bus_shift(bench: "_Bench", source: SourceSample) -> Vector:
     moved = lowered | {name: sound[name] for name in ("due_power_w", "due_flow_m3_s")}
     for name, size in source_shifts(source, moved, bench.setting.rated_power_w).items():
         shift[POSITION[name]] = size
-    return shift
-
-
-def _ejector_shift() -> Vector:
-    """
-    Return what an ejector that lets through a tenth more than reckoned does to the flow where it chokes.
-
-    Its coefficients, and the drop below which its throat boils, are known to about that: see the expected interval.
-    """
-    shift = np.zeros(len(FEATURE_NAMES))
-    shift[POSITION["flow_high_power"]] = shift[POSITION["flow_high_sun"]] = EJECTOR_FLOW_UNCERTAINTY
-    shift[POSITION["top_flow"]] = EJECTOR_FLOW_UNCERTAINTY
     return shift
 
 
