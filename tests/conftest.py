@@ -4,6 +4,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The same cases on every run, so that a red run means a change; `--hypothesis-profile=default` draws fresh ones.
+settings.register_profile("steady", derandomize=True, deadline=None, database=None)
+settings.load_profile("steady")
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample-logs" / "fleet"
 SMALL = ("draw-camp", "tule-house", "windy-point")          # a string opens; sound; falls silent
