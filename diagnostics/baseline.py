@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from diagnostics.chain.learned import learn_from_rows
 from diagnostics.chain.site_model import SiteModel
-from diagnostics.evidence.features import FEATURE_NAMES
+from diagnostics.evidence.features import FEATURE_NAMES, POSITION
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.expected import expect, light_of
 from diagnostics.inference.signatures import Signatures
@@ -28,7 +28,6 @@ from diagnostics.service_actions import SERVICE_ACTIONS
 from diagnostics.site import POSITIVE_DISPLACEMENT, Site
 
 Vector = NDArray[np.float64]
-POSITION = {name: number for number, name in enumerate(FEATURE_NAMES)}
 
 # Days between the knots of drifting directions: a season has about four.
 KNOT_DAYS = 40.0

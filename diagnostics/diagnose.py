@@ -13,6 +13,7 @@ from diagnostics.baseline import epochs_of, own_interval, tolerance_directions
 from diagnostics.causes import CAUSES, Cause
 from diagnostics.data_chain import TOLD_BY_RULE, look_at_water, look_through
 from diagnostics.evidence.days import daily_summaries
+from diagnostics.evidence.features import POSITION
 from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
 from diagnostics.evidence.run_states import interval_states
 from diagnostics.evidence.source_power import as_running
@@ -23,7 +24,7 @@ from diagnostics.inference.findings import WorkDay, build_finding
 from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of, loss_ratio
 from diagnostics.inference.profiles import build_profiles, no_profiles
 from diagnostics.inference.search import Accepted, select_causes
-from diagnostics.inference.signatures import POSITION, Signatures, compute_signatures, setting_of
+from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
 from diagnostics.inference.silence import silence_findings
 from diagnostics.inference.weigh import build_field, day_noise, feature_drift
 from diagnostics.readings import SiteReadings

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from diagnostics.causes import CAUSES, Form, Misreading, Setting
 from diagnostics.chain.cell_temperature import USUAL_WIND_M_S, faiman_cell_temperature_c
 from diagnostics.chain.daylight import fixed_losses
-from diagnostics.evidence.intervals import gauge_pressure, site_scales
+from diagnostics.evidence.site_scales import gauge_pressure, site_scales
 from diagnostics.expected import ChainNotAvailable, SiteModel
 from diagnostics.health import HEALTHY, Health
 from diagnostics.results import Finding

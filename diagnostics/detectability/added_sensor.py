@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from diagnostics.chain.tank import level_at_volume, volume_at_level
 from diagnostics.detectability.grounds import Grounds
-from diagnostics.evidence.intervals import gauge_pressure
+from diagnostics.evidence.site_scales import gauge_pressure
 from diagnostics.expected import SiteModel
 from diagnostics.readings import SiteReadings
 from diagnostics.site import SURFACE, Site

@@ -153,3 +153,4 @@ _ALL = (
 
 FEATURES: dict[str, Feature] = {feature.name: feature for feature in _ALL}
 FEATURE_NAMES: tuple[str, ...] = tuple(FEATURES)
+POSITION: dict[str, int] = {name: number for number, name in enumerate(FEATURE_NAMES)}

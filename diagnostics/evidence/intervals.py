@@ -8,18 +8,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.chain.tank import volume_at_level
+from diagnostics.evidence.called_to_run import idle_power, logged_full, own_due_flow, own_start, probably_full
 from diagnostics.evidence.load_line import LoadLineRows, load_line_rows, own_light_share, stands, surely_starts
-from diagnostics.evidence.source_power import (
-    calls_on_bus,
-    motor_volts,
-    on_bus,
-    power_at_bus,
-    power_into_drive,
-    rated_on_bus,
-)
+from diagnostics.evidence.own_limit import near_cap, own_limit
+from diagnostics.evidence.site_scales import Scales, gauge_pressure, site_scales
+from diagnostics.evidence.source_power import calls_on_bus, motor_volts, on_bus, power_at_bus, power_into_drive
 from diagnostics.readings import Mask, SiteReadings
 from diagnostics.settings import Settings
-from diagnostics.site import SURFACE, Site
+from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -27,28 +23,10 @@ Flags = NDArray[np.bool_]
 # Doubt that is itself evidence: the value is kept for the diagnosis, never for the delivered volume.
 _EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEGATIVE_FLOW | Mask.TOTAL_RESET
                      | Mask.CLOCK)
-# Mornings from which a site's own start can be told.
-LEAST_START_DAYS = 5
-# Longest stand between two runs that low use may explain where no tank is logged. [h]
-LONGEST_FULL_HOURS = 60.0
-# Array voltage over the due one from which it is held back and not merely cool.
-RAISED_VOLTAGE = 1.03
 WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
                     "direct_normal_irradiance_w_m2", "neighbour_global_horizontal_irradiance_w_m2",
                     "imported_global_horizontal_irradiance_w_m2", "air_temperature_c", "module_temperature_c",
                     "wind_speed_m_s")
-
-
-@dataclass(frozen=True)
-class Scales:
-    """Sizes against which the site's readings are small or large."""
-
-    rated_flow_m3_s: float
-    rated_power_w: float
-    threshold_power_w: float
-    head_m: float
-    rated_voltage_v: float
-    friction_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -198,16 +176,16 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     load_line = load_line_rows(site, model, expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
                                expected["cell_temperature_c"].to_numpy(dtype=np.float64),
                                expected["expected_flow_m3_s"].to_numpy(dtype=np.float64))
-    full, tank_known = _tank_full(site, read, n)
+    full, tank_known = logged_full(site, read, n)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
-    due_flow = _due_flow(model, power, flow, x_power, x_flow, day, len(days), sheet) if not on_bus(site) else x_flow
+    due_flow = own_due_flow(model, power, flow, x_power, x_flow, day, len(days), sheet) if not on_bus(site) else x_flow
     with np.errstate(invalid="ignore"):
         should = (due_flow > 0.25 * scales.rated_flow_m3_s) & ((elevation > 3.0) | (site.array is None))
         flowing = flow > np.maximum(0.03 * scales.rated_flow_m3_s, 1.5 * site.flow_meter.floor_m3_s)
         power_known = np.isfinite(power)
-        idle_power = _idle_power(site, x_power, scales) if not on_bus(site) else 0.25 * scales.rated_power_w
-        turning = np.where(power_known, power > idle_power, flowing)
+        rests_below_w = idle_power(site, x_power, scales) if not on_bus(site) else 0.25 * scales.rated_power_w
+        turning = np.where(power_known, power > rests_below_w, flowing)
         # Near open circuit with hardly any current only the electronics are awake.
         voltage, current = read.get("array_voltage_v", unknown), read.get("array_current_a", unknown)
         idle = ((voltage > 1.05 * expected["expected_array_voltage_v"].to_numpy(dtype=np.float64))
@@ -218,7 +196,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
             should = calls_on_bus(site, read, tank_known, unknown)
         if site.array is not None and by_array:
             light = expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64)
-            should = should & (light > _own_start(light, turning.astype(bool), day))
+            should = should & (light > own_start(light, turning.astype(bool), day))
             cell = expected["cell_temperature_c"].to_numpy(dtype=np.float64)
             if load_line is not None:
                 due_volts = expected["expected_array_voltage_v"].to_numpy(dtype=np.float64)
@@ -229,7 +207,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     if not np.isfinite(read.get("tank_full_ratio", unknown)).any():
         full = full & ~turning.astype(bool)
     if site.tank is not None and site.drive.has_float_input and not tank_known.any():
-        full = full | _probably_full(site, turning.astype(bool), should, index)
+        full = full | probably_full(site, turning.astype(bool), should, index)
     # A load without electronics has no limit; where it puts the array is its load line.
     held_back = np.zeros(n, dtype=bool) if site.drive.kind == "direct" else own_limit(
         power, x_power, read.get("array_voltage_v", unknown),
@@ -241,7 +219,7 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
         sun_elevation_deg=elevation, static_level_m=static, sheet_level_m=sheet, flow_at_power_m3_s=at_power,
         speed_at_power_rpm=speed_at_power, drawdown_at_flow_m=drawdown, pressure_at_flow_pa=pressure,
         tank_volume_m3=_stored(site, read.get("tank_level_m", unknown)), tank_full=full,
-        tank_known=tank_known, steadiness=steady, near_cap=_near_cap(expected, x_power, steady),
+        tank_known=tank_known, steadiness=steady, near_cap=near_cap(expected, x_power, steady),
         should_run=should & ~full, turning=turning.astype(bool),
         load_line=load_line,
         turning_known=power_known | np.isfinite(flow), flowing=flowing, flow_known=np.isfinite(flow), scales=scales,
@@ -267,49 +245,6 @@ def _open_voltage(model: Any, expected: pd.DataFrame) -> Vector | None:
                                                  expected["cell_temperature_c"].to_numpy(dtype=np.float64)))
 
 
-def site_scales(site: Site, model: Any) -> Scales:
-    """Return rated flow and power, start power, total head and array voltage of the healthy site."""
-    rated_flow, rated_power = float(model.rated_flow_m3_s), float(model.rated_array_power_w)
-    if on_bus(site):
-        rated_flow, rated_power = rated_on_bus(site, model)
-    at_rated = np.array([rated_flow])
-    level = float(np.asarray(model.pumping_level_at_flow(at_rated), dtype=np.float64).ravel()[0])
-    losses = model.side.losses
-    friction = sum(float(np.asarray(part.at(at_rated)).ravel()[0])
-                   for part in (losses.suction, losses.riser, losses.delivery))
-    head = abs(level + site.pipework.outlet_height_m) + friction + site.pipework.outlet_pressure_pa / (998.2 * 9.80665)
-    head = max(head, 0.5)
-    voltage = np.nan
-    if site.array is not None:
-        voltage = site.array.module.vmp_v * site.array.modules_in_series
-    threshold = float(np.asarray(model.threshold_power_w(), dtype=np.float64).ravel()[0])
-    return Scales(rated_flow, rated_power, threshold, head, voltage, friction)
-
-
-def gauge_pressure(site: Site, model: Any, flow_m3_s: Vector) -> Vector:
-    """
-    Return the healthy gauge pressure at a flow: at the wellhead of a well, at the pump of a surface pump.
-
-    Parameters
-    ----------
-    site : Site
-        Description.
-    model : SiteModel
-        Any health.
-    flow_m3_s : ndarray, shape (n,)
-        True flow. [m3/s]
-
-    Returns
-    -------
-    pressure_pa : ndarray, shape (n,)
-        A surface pump has no riser: its gauge sees all pipes. [Pa]
-    """
-    pressure = np.asarray(model.outlet_pressure_at_flow(flow_m3_s), dtype=np.float64)
-    if site.pump.family in SURFACE:
-        pressure = pressure + np.asarray(model.side.losses.riser.at(flow_m3_s), dtype=np.float64) * 998.2 * 9.80665
-    return pressure
-
-
 def _steadiness(sun: Vector) -> Vector:
     """Return a weight near 1 under steady sun and small where cloud edges pass, for sensors sample at other moments."""
     before = np.abs(np.diff(sun, prepend=np.nan))
@@ -318,134 +253,6 @@ def _steadiness(sun: Vector) -> Vector:
     with np.errstate(invalid="ignore"):
         weight = 1.0 / (1.0 + (swing / (0.15 * (sun + 60.0))) ** 2)
     return np.where(np.isfinite(weight), weight, 0.3)
-
-
-def _near_cap(expected: pd.DataFrame, x_power: Vector, steady: Vector) -> Flags:
-    """
-    Say where the sound drive is at its own limit, or was for part of an unsteady interval.
-
-    Under moving cloud an interval whose mean lies just below the limit was above it for part of the time, and took
-    less than its mean sun would give.
-    """
-    capped = np.asarray(expected["expected_state"].astype(str) == "capped")
-    if not capped.any():
-        return capped
-    with np.errstate(invalid="ignore"):
-        limit = float(np.nanquantile(x_power[capped], 0.05))
-        return capped | (x_power > 0.97 * limit) | ((x_power > 0.75 * limit) & (steady < 0.7))
-
-
-def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector, steady: Vector,
-              group: NDArray[np.intp], groups: int) -> Flags:
-    """
-    Say where the drive holds the array back at a limit of its own, whatever its sheet says of one.
-
-    There the array stands above its best voltage with less current than due, near the most that is taken that day:
-    such a reading tells of the limit and nothing of the array. Dirt, shade and joints lower the power without raising
-    the voltage; a drive that holds a wrong voltage does so at every sun, and stays in evidence below three quarters of
-    the day's most.
-
-    Parameters
-    ----------
-    power, x_power : ndarray, shape (n,)
-        Taken, and due from the sound array. [W]
-    voltage, x_voltage : ndarray, shape (n,)
-        Of the array, measured and due. [V]
-    steady : ndarray, shape (n,)
-        1 under steady sun, small where cloud edges pass. [1]
-    group : ndarray of int, shape (n,)
-        Day of each row.
-    groups : int
-        Number of days.
-
-    Returns
-    -------
-    held_back : ndarray of bool, shape (n,)
-        False where voltage or power is not known.
-    """
-    with np.errstate(invalid="ignore"):
-        # A little above its best voltage an array gives nearly all of its power: voltage tells before power does.
-        backed = (power > 0.2 * x_power) & (voltage > RAISED_VOLTAGE * x_voltage) & (
-            power * x_voltage < 0.98 * x_power * voltage)
-    if not backed.any():
-        return np.zeros(len(power), dtype=bool)
-    known = np.isfinite(power) & (power > 0.0)
-    top = pd.Series(power[known]).groupby(group[known]).quantile(0.95)
-    most = top.reindex(range(groups)).to_numpy(dtype=np.float64)
-    with np.errstate(invalid="ignore"):
-        # Motors near their own voltage limit take more with more sun, yet ever less of it.
-        held = backed & (power > 0.75 * most[group])
-        # Under moving cloud an interval was held back for a part of its time only.
-        by_day = np.bincount(group[held], minlength=groups) > 0
-        return np.asarray(held | (by_day[group] & (x_power > 0.75 * most[group]) & (steady < 0.7)))
-
-
-def _probably_full(site: Site, turning: Flags, should: Flags, end_utc: pd.DatetimeIndex) -> Flags:
-    """
-    Say where a pump with a float stands between two runs, when neither float nor level is logged.
-
-    A pump that stands and then runs again by itself does what a full tank makes it do, at any hour of the day; without
-    float or level it cannot be told from a drive that trips, and the normal state is taken. Two days and a half
-    without a run are still what low use does; a longer stand is not excused, nor any part of it. Nor is one so short
-    that it is the pause after a low-water stop: a tank that was full takes longer to be drawn down.
-    """
-    stamp = end_utc.as_unit("s").asi8.astype(np.float64) / 3600.0
-    ran = np.where(turning, stamp, np.nan)
-    before = pd.Series(ran).ffill().fillna(stamp[0]).to_numpy(dtype=np.float64)
-    after = pd.Series(ran).bfill().fillna(stamp[-1]).to_numpy(dtype=np.float64)
-    pause_h = 2.0 * site.drive.low_water_restart_delay_s / 3600.0 if site.drive.has_low_water_stop else 0.0
-    stood = after - before
-    return np.asarray(should & ~turning & (stood > min(pause_h, 2.0)) & (stood < LONGEST_FULL_HOURS))
-
-
-def _own_start(poa: Vector, turning: Flags, day: NDArray[np.intp]) -> float:
-    """
-    Return the light below which this site is not expected to start: what it has itself been seen to need. [W/m2]
-
-    Start thresholds and restart delays are rarely printed as they are, and a dull day below the light in which a pump
-    starts every morning is no stop. Taken from the first turning reading of each day; not above 350 W/m2, so that a
-    site that its float holds until noon is still asked why it stands in full sun.
-    """
-    ran = np.flatnonzero(turning & np.isfinite(poa))
-    if ran.size == 0:
-        return 0.0
-    first = ran[np.concatenate(([True], day[ran][1:] != day[ran][:-1]))]
-    if len(first) < LEAST_START_DAYS:
-        return 0.0
-    return min(1.2 * float(np.median(poa[first])), 350.0)
-
-
-def _due_flow(model: Any, power: Vector, flow: Vector, x_power: Vector, x_flow: Vector, day: NDArray[np.intp],
-              days: int, sheet: Vector) -> Vector:
-    """
-    Return the flow that this site's own array would drive.
-
-    A weak array stands on a dull day without anything being wrong with the drive: the power that was missing on the
-    days around is taken off before an interval counts as one in which the pump should have run. Where no power is
-    logged the missing flow stands for it: power is short by no more than flow, for below a threshold none comes.
-    """
-    if model is None:
-        return x_flow
-    seen, healthy = (power, x_power) if np.isfinite(power).any() else (flow, x_flow)
-    with np.errstate(invalid="ignore"):
-        running = np.isfinite(seen) & (healthy > 0.0) & (seen > 0.2 * healthy)
-    got = np.bincount(day[running], weights=seen[running], minlength=days)
-    due = np.bincount(day[running], weights=healthy[running], minlength=days)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # Only days on which it ran for a good part tell what the array gives.
-        offered = np.bincount(day, weights=np.nan_to_num(healthy), minlength=days)
-        by_day = pd.Series(np.where(due > 0.3 * offered, got / due, np.nan))
-    ratio = by_day.rolling(21, center=True, min_periods=1).median()
-    share = np.clip(ratio.ffill().bfill().fillna(1.0).to_numpy(dtype=np.float64), 0.2, 1.0)[day]
-    driven = np.asarray(model.flow_at_power(0.9 * share * x_power, static_level_m=sheet), dtype=np.float64)
-    return np.minimum(x_flow, driven)
-
-
-def _idle_power(site: Site, x_power: Vector, scales: Scales) -> Vector:
-    """Power below which nothing turns: a share of what is due, and the drive's own standby with room for its spread."""
-    standby = 0.0 if site.drive.kind == "direct" else 2.5 * site.drive.standby_power_w
-    return np.maximum(np.maximum(0.08 * x_power, 0.01 * scales.rated_power_w),
-                      min(standby, 0.25 * scales.rated_power_w))
 
 
 def _measured_power(read: dict[str, Vector], unknown: Vector) -> Vector:
@@ -465,34 +272,6 @@ def _rest_level_of_day(read: dict[str, Vector], elevation: Vector, hour: Vector,
         return unknown
     by_day = pd.Series(level[resting]).groupby(day[resting]).median().reindex(range(days))
     return np.asarray(by_day.ffill(limit=3).to_numpy(dtype=np.float64)[day], dtype=np.float64)
-
-
-def _tank_full(site: Site, read: dict[str, Vector], n: int) -> tuple[Flags, Flags]:
-    """
-    Say where the tank was full, by float or by level with the float's own hysteresis.
-
-    A tank that has reached its full mark stays "full" until the level has fallen to where the float calls again.
-    A float that says full while the level is known to be far below is not believed here: that is evidence.
-    """
-    unknown = np.full(n, np.nan)
-    float_says, level = read.get("tank_full_ratio", unknown), read.get("tank_level_m", unknown)
-    known = np.isfinite(float_says) | np.isfinite(level)
-    full = np.zeros(n, dtype=bool)
-    tank = site.tank
-    low = np.zeros(n, dtype=bool)
-    if tank is not None and np.isfinite(level).any():
-        near = 0.03 * tank.full_level_m
-        reset = tank.float_reset_level_m if tank.float_reset_level_m is not None else 0.93 * tank.full_level_m
-        with np.errstate(invalid="ignore"):
-            mark = np.where(level >= tank.full_level_m - near, 1.0, np.where(level < reset - near, 0.0, np.nan))
-            low = level < 0.75 * reset
-        held = pd.Series(mark).ffill(limit=500).to_numpy(dtype=np.float64)
-        full = (held == 1.0) & np.isfinite(level)
-    with np.errstate(invalid="ignore"):
-        says = float_says > 0.05
-    # A float that is logged says itself when it calls again; the level only stands in for it.
-    full = np.where(np.isfinite(float_says), says & ~low, full)
-    return full, known
 
 
 def _stored(site: Site, level: Vector) -> Vector:

@@ -3,7 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.evidence.intervals import RAISED_VOLTAGE, Intervals
+from diagnostics.evidence.intervals import Intervals
+from diagnostics.evidence.own_limit import RAISED_VOLTAGE
 from diagnostics.evidence.ratios import Table
 from diagnostics.evidence.source_power import array_to_bus, load_holds, on_bus, runs_through
 from diagnostics.site import Site

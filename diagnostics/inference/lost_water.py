@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from diagnostics.account import DayBooks, shapley_shares
 from diagnostics.causes import Misreading
-from diagnostics.evidence.features import FEATURE_NAMES
+from diagnostics.evidence.features import POSITION
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.health import HEALTHY
 from diagnostics.inference.findings import Loss
@@ -19,7 +19,6 @@ from diagnostics.readings import SiteReadings
 from diagnostics.sufficiency import Judgeable
 
 Vector = NDArray[np.float64]
-POSITION = {name: number for number, name in enumerate(FEATURE_NAMES)}
 STOPPED = POSITION["stopped_share"]
 _BIN_WEIGHT = {"low": 0.15, "mid": 0.3, "high": 0.55}   # share of a usual day's water by bin of sun or power
 

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from diagnostics.causes import Misreading
 from diagnostics.chain.power_source import CHARGER_EFFICIENCY
-from diagnostics.evidence.intervals import Intervals, gauge_pressure
+from diagnostics.evidence.intervals import Intervals
 from diagnostics.evidence.other_sources import WIND_EDGES
+from diagnostics.evidence.site_scales import gauge_pressure
 from diagnostics.evidence.source_power import charging_point, motor_side, motor_volts, on_bus, power_at_bus
 from diagnostics.health import Health
 from diagnostics.site import Site

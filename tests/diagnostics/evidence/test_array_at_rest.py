@@ -5,7 +5,8 @@ import pandas as pd
 from made_readings import centrifugal_site
 
 from diagnostics.chain.site_model import SiteModel
-from diagnostics.evidence.intervals import _probably_full, own_limit
+from diagnostics.evidence.called_to_run import probably_full
+from diagnostics.evidence.own_limit import own_limit
 from diagnostics.health import Health
 
 
@@ -46,7 +47,7 @@ def _stands(hours, *, delay_s=1200.0):
     turning = np.ones(len(index), dtype=bool)
     first = 72
     turning[first:first + round(hours * 6)] = False
-    return _probably_full(site, turning, np.ones(len(index), dtype=bool), index)[~turning]
+    return probably_full(site, turning, np.ones(len(index), dtype=bool), index)[~turning]
 
 
 def test_a_stand_between_two_runs_is_a_full_tank_unless_it_is_a_pause_or_lasts_for_days():

@@ -11,10 +11,11 @@ from datetime import date
 import numpy as np
 import pytest
 
+from diagnostics.causes import Setting
 from diagnostics.chain.site_model import SiteModel
 from diagnostics.diagnose import diagnose_site
 from diagnostics.expected import expect
-from diagnostics.inference.signatures import Setting, tolerance_runs
+from diagnostics.inference.tolerance_runs import tolerance_runs
 from diagnostics.proving.drawing import draw_site
 from diagnostics.proving.planting import PlantedFault
 from diagnostics.proving.simulate import simulate

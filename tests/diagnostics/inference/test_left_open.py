@@ -5,16 +5,18 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from diagnostics.baseline import POSITION, tolerance_directions
+from diagnostics.baseline import tolerance_directions
 from diagnostics.diagnose import diagnose_site
-from diagnostics.evidence.intervals import _own_start
-from diagnostics.inference.signatures import Signatures, _gauge_height_shift
+from diagnostics.evidence.called_to_run import own_start
+from diagnostics.evidence.features import POSITION
+from diagnostics.inference.signatures import Signatures
+from diagnostics.inference.tolerance_runs import gauge_height_shift
 from tests.diagnostics.made_readings import PLAIN, centrifugal_site, made_readings
 
 
 @pytest.mark.parametrize("head_m", [4.0, 60.0])
 def test_a_gauge_may_sit_higher_or_lower_by_the_same_metres_at_every_flow(head_m):
-    shift = _gauge_height_shift(SimpleNamespace(head_m=head_m))
+    shift = gauge_height_shift(SimpleNamespace(head_m=head_m))
     assert shift[POSITION["pressure_low_flow"]] * head_m == pytest.approx(0.7)
     assert shift[POSITION["pressure_high_flow"]] == shift[POSITION["pressure_low_flow"]]
     assert np.count_nonzero(shift) == 2
@@ -27,12 +29,12 @@ def _mornings(first_light_w_m2, days):
 
 
 def test_a_site_is_expected_to_start_in_the_light_in_which_it_starts():
-    assert _own_start(*_mornings(160.0, 10)) == pytest.approx(1.2 * 160.0)
+    assert own_start(*_mornings(160.0, 10)) == pytest.approx(1.2 * 160.0)
 
 
 def test_four_mornings_tell_nothing_and_a_site_held_until_noon_is_still_asked_in_full_sun():
-    assert _own_start(*_mornings(160.0, 4)) == 0.0
-    assert _own_start(*_mornings(700.0, 10)) == 350.0
+    assert own_start(*_mornings(160.0, 4)) == 0.0
+    assert own_start(*_mornings(700.0, 10)) == 350.0
 
 
 @pytest.mark.parametrize(("current_stays", "is_dead"), [(False, True), (True, False)])

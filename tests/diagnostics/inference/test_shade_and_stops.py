@@ -11,8 +11,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from diagnostics.baseline import POSITION, tolerance_directions
+from diagnostics.baseline import tolerance_directions
 from diagnostics.diagnose import diagnose_site
+from diagnostics.evidence.features import POSITION
 from diagnostics.inference.signatures import Signatures
 from diagnostics.proving.drawing import draw_site
 from diagnostics.proving.planting import PlantedFault

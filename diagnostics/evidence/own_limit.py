@@ -1,0 +1,70 @@
+"""Where the drive, and not the array, sets the power: at the limit on its sheet, or at one of its own."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Vector = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+# Array voltage over the due one from which it is held back and not merely cool.
+RAISED_VOLTAGE = 1.03
+
+
+def near_cap(expected: pd.DataFrame, x_power: Vector, steady: Vector) -> Flags:
+    """
+    Say where the sound drive is at its own limit, or was for part of an unsteady interval.
+
+    Under moving cloud an interval whose mean lies just below the limit was above it for part of the time, and took
+    less than its mean sun would give.
+    """
+    capped = np.asarray(expected["expected_state"].astype(str) == "capped")
+    if not capped.any():
+        return capped
+    with np.errstate(invalid="ignore"):
+        limit = float(np.nanquantile(x_power[capped], 0.05))
+        return capped | (x_power > 0.97 * limit) | ((x_power > 0.75 * limit) & (steady < 0.7))
+
+
+def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector, steady: Vector,
+              group: NDArray[np.intp], groups: int) -> Flags:
+    """
+    Say where the drive holds the array back at a limit of its own, whatever its sheet says of one.
+
+    There the array stands above its best voltage with less current than due, near the most that is taken that day:
+    such a reading tells of the limit and nothing of the array. Dirt, shade and joints lower the power without raising
+    the voltage; a drive that holds a wrong voltage does so at every sun, and stays in evidence below three quarters of
+    the day's most.
+
+    Parameters
+    ----------
+    power, x_power : ndarray, shape (n,)
+        Taken, and due from the sound array. [W]
+    voltage, x_voltage : ndarray, shape (n,)
+        Of the array, measured and due. [V]
+    steady : ndarray, shape (n,)
+        1 under steady sun, small where cloud edges pass. [1]
+    group : ndarray of int, shape (n,)
+        Day of each row.
+    groups : int
+        Number of days.
+
+    Returns
+    -------
+    held_back : ndarray of bool, shape (n,)
+        False where voltage or power is not known.
+    """
+    with np.errstate(invalid="ignore"):
+        # A little above its best voltage an array gives nearly all of its power: voltage tells before power does.
+        backed = (power > 0.2 * x_power) & (voltage > RAISED_VOLTAGE * x_voltage) & (
+            power * x_voltage < 0.98 * x_power * voltage)
+    if not backed.any():
+        return np.zeros(len(power), dtype=bool)
+    known = np.isfinite(power) & (power > 0.0)
+    top = pd.Series(power[known]).groupby(group[known]).quantile(0.95)
+    most = top.reindex(range(groups)).to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        # Motors near their own voltage limit take more with more sun, yet ever less of it.
+        held = backed & (power > 0.75 * most[group])
+        # Under moving cloud an interval was held back for a part of its time only.
+        by_day = np.bincount(group[held], minlength=groups) > 0
+        return np.asarray(held | (by_day[group] & (x_power > 0.75 * most[group]) & (steady < 0.7)))
