@@ -8,7 +8,7 @@ changes the physics starts a new epoch, in which the directions it touches may t
 expected delivery narrows by what the first sound days of an epoch have taught.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -106,7 +106,44 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         Unit normal priors.
     """
     one = np.ones(days)
-    plain: dict[str, Vector] = dict(signatures.nuisance)
+    plain = _all_named_once(signatures.nuisance, _usual_tolerances(), _left_open_by(site))
+    directions = [Direction(name, shift, one) for name, shift in plain.items() if np.any(shift != 0.0)]
+    for name in ("weak-sun light", "weak-sun current", "weak-sun voltage"):
+        directions += _drifting(name, plain.get(name), 0.3, days)
+    directions += _drifting("array", plain.get("array"), 0.3, days)
+    directions += _drifting("choke", plain.get("choke"), 1.0, days)
+    directions += _drifting("aim", plain.get("aim"), 0.25, days)
+    directions += _drifting("night use", plain.get("night use"), 0.3, days)
+    directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
+    if warmth_k is not None and "temperature" in plain:
+        # 4 K of temperature error for each 12 K of warmth: coefficients and mounting are known to about a third.
+        directions.append(Direction("temperature by warmth", plain["temperature"], warmth_k / 12.0))
+    if not level_logged:
+        directions += _drifting("head", plain.get("head"), 0.6, days)
+    for epoch in epochs[1:]:
+        course = (np.arange(days) >= epoch.first_day).astype(np.float64)
+        for name in epoch.touches:
+            shift = plain.get(name)
+            if shift is not None and np.any(shift != 0.0):
+                directions.append(Direction(f"{name} since day {epoch.first_day}", shift, course))
+    return directions
+
+
+def _all_named_once(*groups: Mapping[str, Vector]) -> dict[str, Vector]:
+    """Put tolerances beside each other; one that took the name of another would silently do away with it."""
+    together: dict[str, Vector] = {}
+    for group in groups:
+        twice = sorted(set(together) & set(group))
+        if twice:
+            raise ValueError(f"Tolerance named twice: {', '.join(twice)}. Give each a name of its own, or leave out "
+                             "the one that does not apply at this site where it is made.")
+        together |= group
+    return together
+
+
+def _usual_tolerances() -> dict[str, Vector]:
+    """Return what every site may differ by beyond what its own chain says: instruments, curves, light."""
+    plain: dict[str, Vector] = {}
     plain["volts"] = _named(0.008, "voltage_low_sun", "voltage_mid_sun", "voltage_high_sun", "open_voltage")
     plain["current"] = _named(0.015, "current_low_sun", "current_mid_sun", "current_high_sun", "power_low_sun",
                               "power_mid_sun", "power_high_sun")
@@ -133,27 +170,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
     plain["aim"] = _named(0.12, "power_morning_less_afternoon")
     # Where no meter logs the draw, people who draw all night are no leak; only a change of it may be one.
     plain["night use"] = _named(0.4, "night_use")
-    plain |= _left_open_by(site)
-    directions = [Direction(name, shift, one) for name, shift in plain.items() if np.any(shift != 0.0)]
-    for name in ("weak-sun light", "weak-sun current", "weak-sun voltage"):
-        directions += _drifting(name, plain.get(name), 0.3, days)
-    directions += _drifting("array", plain.get("array"), 0.3, days)
-    directions += _drifting("choke", plain.get("choke"), 1.0, days)
-    directions += _drifting("aim", plain.get("aim"), 0.25, days)
-    directions += _drifting("night use", plain.get("night use"), 0.3, days)
-    directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
-    if warmth_k is not None and "temperature" in plain:
-        # 4 K of temperature error for each 12 K of warmth: coefficients and mounting are known to about a third.
-        directions.append(Direction("temperature by warmth", plain["temperature"], warmth_k / 12.0))
-    if not level_logged:
-        directions += _drifting("head", plain.get("head"), 0.6, days)
-    for epoch in epochs[1:]:
-        course = (np.arange(days) >= epoch.first_day).astype(np.float64)
-        for name in epoch.touches:
-            shift = plain.get(name)
-            if shift is not None and np.any(shift != 0.0):
-                directions.append(Direction(f"{name} since day {epoch.first_day}", shift, course))
-    return directions
+    return plain
 
 
 def _left_open_by(site: Site | None) -> dict[str, Vector]:

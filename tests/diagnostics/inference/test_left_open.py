@@ -11,6 +11,7 @@ from diagnostics.evidence.called_to_run import own_start
 from diagnostics.evidence.features import POSITION
 from diagnostics.inference.signatures import Signatures
 from diagnostics.inference.tolerance_runs import gauge_height_shift
+from tests.diagnostics.chain.invented_sites import jet_deep
 from tests.diagnostics.made_readings import PLAIN, centrifugal_site, made_readings
 
 
@@ -63,3 +64,17 @@ def test_steady_drawing_at_night_is_open_only_where_no_meter_logs_it():
     assert directions[0].shift[POSITION["night_use"]] >= 0.3
     assert directions[0].shift[POSITION["night_loss"]] == 0.0
     assert (directions[0].course == 1.0).all()
+
+
+def test_a_tolerance_that_takes_the_name_of_another_is_refused_and_not_overwritten():
+    # "ejector" is left open by every jet; were the chain to give one of that name as well, one of them would be lost.
+    nothing, epochs = np.zeros((0, len(POSITION))), [SimpleNamespace(first_day=0, touches=())]
+
+    def directions(name):
+        chain = Signatures([], nothing, np.zeros(0), nothing, np.zeros(0), {name: np.ones(len(POSITION))}, {})
+        return [one.name for one in tolerance_directions(chain, 90, epochs, level_logged=True, site=jet_deep())]
+
+    for taken in ("ejector", "volts"):
+        with pytest.raises(ValueError, match=f"named twice: {taken}"):
+            directions(taken)
+    assert directions("efficiency").count("ejector") == 1
