@@ -14,16 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.causes import CAUSES
-from diagnostics.channel_scale import (
-    Misread,
-    codes_for_no_value,
-    exchanged_pairs,
-    misread_electrical,
-    misread_flow,
-    misread_light,
-    withheld,
-)
+from diagnostics.channel_scale import Misread, codes_for_no_value, misread_electrical, misread_light, withheld
 from diagnostics.clock_mend import ClockShift, as_numbers, at_true_times, clock_shifts
+from diagnostics.exchanged_channels import exchanged_pairs
+from diagnostics.flow_scale import misread_flow
 from diagnostics.quality.masking import mask_readings
 from diagnostics.quality.suspicions import Suspicion, empty_months, swap_suspicions, unit_suspicions
 from diagnostics.quantities import CHANNELS
