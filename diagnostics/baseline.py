@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from diagnostics.chain.learned import learn_from_rows
+from diagnostics.chain.learned import SHEET, Learned, learn_from_rows
 from diagnostics.chain.site_model import SiteModel
 from diagnostics.evidence.features import FEATURE_NAMES, POSITION
 from diagnostics.evidence.intervals import Intervals
@@ -229,7 +229,7 @@ def _drifting(name: str, shift: Vector | None, size: float, days: int) -> list[D
 
 
 def own_interval(site: Site, model: SiteModel, weather: pd.DataFrame, intervals: Intervals, epoch_days: Sequence[int],
-                 use: NDArray[np.bool_], sound_ratio: Vector) -> pd.DataFrame:
+                 use: NDArray[np.bool_], sound_ratio: Vector) -> tuple[pd.DataFrame, Learned]:
     """
     Put what the site's own sound days have taught in the place of what its sheet leaves open.
 
@@ -255,9 +255,12 @@ def own_interval(site: Site, model: SiteModel, weather: pd.DataFrame, intervals:
     expected : DataFrame
         The sheet's, its limits those of the site's own interval over `sound_ratio`. They hold the expectation itself:
         where the two ways to learn disagree, the interval is wider for it. Days that nothing taught keep the sheet's.
+    learned : Learned
+        What the newest epoch has taught.
     """
+    learned = SHEET
     if site.drive.kind == "battery_bus":
-        return intervals.expected
+        return intervals.expected, learned
     lengths = pd.Series(intervals.hours * 3600.0, index=intervals.index)
     light = light_of(site, weather, lengths)
     by_sheet = expect(site, weather, lengths, model=model, light=light, with_effects=True)
@@ -278,4 +281,4 @@ def own_interval(site: Site, model: SiteModel, weather: pd.DataFrame, intervals:
         for name, side in (("expected_flow_low_m3_s", np.minimum), ("expected_flow_high_m3_s", np.maximum)):
             limit = own[name].to_numpy(dtype=np.float64)
             limits[name][inside] = side(limit / ratio, flow)[inside]
-    return found.assign(**limits)
+    return found.assign(**limits), learned

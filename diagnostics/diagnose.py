@@ -1,7 +1,7 @@
 """One site from readings to findings, account and verdict."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from diagnostics.account import DayBooks, accounts_by_month
 from diagnostics.baseline import epochs_of, own_interval, tolerance_directions
 from diagnostics.causes import CAUSES, Cause
-from diagnostics.data_chain import TOLD_BY_RULE, look_at_water, look_through
+from diagnostics.chain.learned import SHEET, Learned
+from diagnostics.data_chain import TOLD_BY_RULE, DataChain, look_at_water, look_through
 from diagnostics.evidence.days import daily_summaries
 from diagnostics.evidence.features import POSITION
 from diagnostics.evidence.intervals import WEATHER_CHANNELS, Intervals, build_intervals
@@ -21,12 +22,12 @@ from diagnostics.evidence.summary import Summaries
 from diagnostics.expected import ChainNotAvailable, SiteModel, expect
 from diagnostics.health import Health
 from diagnostics.inference.findings import WorkDay, build_finding
-from diagnostics.inference.lost_water import day_books, healthy_ratio, loss_of, loss_ratio
+from diagnostics.inference.lost_water import cause_shares, day_books, healthy_ratio, loss_of, loss_ratio
 from diagnostics.inference.profiles import build_profiles, no_profiles
 from diagnostics.inference.search import Accepted, select_causes
 from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
 from diagnostics.inference.silence import silence_findings
-from diagnostics.inference.weigh import build_field, day_noise, feature_drift
+from diagnostics.inference.weigh import Noise, build_field, day_noise, feature_drift
 from diagnostics.readings import SiteReadings
 from diagnostics.repairs import prove_repairs
 from diagnostics.results import DAY_COLUMNS, ServiceEvent, SiteDiagnosis, StateSpan
@@ -41,6 +42,24 @@ _WEIGHED = {code: cause for code, cause in CAUSES.items() if code not in TOLD_BY
 LEAST_CLOCK_H = 0.3         # three quarters of the least shift that is weighed
 # Dangerous or cheap to mend: told however little water they cost.
 TOLD_AT_ANY_LOSS = ("wiring_resistance", "string_open", "module_bypassed", "battery_weak", "charging_fault")
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """What a weighing found and worked with, for the nights that follow it."""
+
+    chain: DataChain
+    mended: bool                        # the chain of data was not in order
+    intervals: Intervals
+    judgeable: Judgeable
+    noise: Noise
+    drift: pd.DataFrame                 # healthy course of each summary
+    accepted: list[Accepted]
+    signatures: Signatures
+    sound_ratio: Vector
+    learned: Learned                    # of the newest epoch
+    books: DayBooks
+    dry_counts: bool                    # hours without water under power count as stood
 
 
 def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequence[ServiceEvent] = (),
@@ -69,14 +88,35 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     diagnosis : SiteDiagnosis
         Days, summaries, intervals, findings, states, accounts, proofs and verdict.
     """
+    return weigh_site(site, readings, service_events=service_events, settings=settings, as_of_utc=as_of_utc)[0]
+
+
+def weigh_site(site: Site, readings: SiteReadings, *, service_events: Sequence[ServiceEvent] = (),
+               settings: Settings | None = None, as_of_utc: pd.Timestamp | None = None
+               ) -> tuple[SiteDiagnosis, Weighing | None]:
+    """
+    Diagnose one site and return what the diagnosis worked with beside it.
+
+    Parameters
+    ----------
+    site, readings, service_events, settings, as_of_utc
+        As for `diagnose_site`.
+
+    Returns
+    -------
+    diagnosis : SiteDiagnosis
+        All that is told.
+    weighing : Weighing or None
+        None where nothing was weighed: no readings, a station without a pump, no chain.
+    """
     settings = settings or Settings()
     if len(readings.values) == 0:
-        return _empty(site, "No readings at all.")
+        return _empty(site, "No readings at all."), None
     if not any(np.isfinite(readings.values[name].to_numpy(dtype=np.float64)).any() for name in readings.values):
-        return _empty(site, "Rows arrive, but not one of them holds a number.")
+        return _empty(site, "Rows arrive, but not one of them holds a number."), None
     if site.parts_absent:
-        return diagnose_station(site, readings, settings=settings)
-    chain = look_through(site, readings)
+        return diagnose_station(site, readings, settings=settings), None
+    chain, as_read = look_through(site, readings), readings
     notes: list[str] = list(chain.notes)
     model: SiteModel | None
     try:
@@ -89,7 +129,7 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
                            index=chain.readings.values.index)
     expected = expect(site, weather, chain.readings.interval_s, model=model)
     # While it runs the pump is not throttled by the probe that will stop it; the stops are counted by themselves.
-    running_site, as_described = as_running(_not_held_by_its_probe(site)), model
+    running_site, as_described = as_running(not_held_by_its_probe(site)), model
     if model is not None and running_site is not site:
         model = SiteModel.build(running_site)
     intervals = build_intervals(site, chain.readings, expected, model, settings, as_of_utc=as_of_utc)
@@ -121,15 +161,16 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
         sound_ratio = healthy_ratio(drift, signatures, firsts, judgeable.day_judged)
     stopped = interval_states(site, intervals)["stopped_share"] if model is not None else np.zeros(
         len(intervals.index), dtype=bool)
+    learned = SHEET
     if as_described is not None:
         quiet = ~np.any([a.course > 0.0 for a in accepted] or [np.zeros(len(sound_ratio), dtype=bool)], axis=0)
         free = judgeable.delivery & (judgeable.day_judged & quiet)[intervals.day] & ~intervals.tank_full & ~stopped
-        intervals = replace(intervals, expected=own_interval(site, as_described, weather, intervals, firsts, free,
-                                                             sound_ratio))
-    lost_hours = stopped
-    if model is not None and any(a.cause.kind == "stop" and a.shift[POSITION["dry_share"]] > 0.0 for a in accepted):
-        lost_hours = stopped | interval_states(site, intervals)["dry_share"]
-    books = day_books(intervals, judgeable, readings, accepted, signatures, sound_ratio, lost_hours)
+        own, learned = own_interval(site, as_described, weather, intervals, firsts, free, sound_ratio)
+        intervals = replace(intervals, expected=own)
+    dry_counts = model is not None and any(
+        a.cause.kind == "stop" and a.shift[POSITION["dry_share"]] > 0.0 for a in accepted)
+    lost_hours = stopped | interval_states(site, intervals)["dry_share"] if dry_counts else stopped
+    books = day_books(intervals, judgeable, readings, cause_shares(accepted, signatures), sound_ratio, lost_hours)
     work = [WorkDay(event_day[e.when_utc.isoformat()], e.action, e.meant_for) for e in service_events
             if e.when_utc.isoformat() in event_day]
     findings = [build_finding(site.id, a, days=intervals.days, signatures=signatures, noise=noise, drift=drift,
@@ -138,16 +179,20 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
     findings = [f for f, a in zip(findings, accepted, strict=True) if _worth_telling(a, signatures, settings)]
     findings = [*chain.findings, *(f for f in findings if f.cause not in {one.cause for one in chain.findings}),
                 *silence_findings(site.id, intervals, settings, as_of_utc)]
-    days = _day_table(intervals, judgeable, books, stopped, summaries)
+    days = day_table(intervals, judgeable, books, stopped, summaries)
     verdict, says = verdict_of(days, findings, books, chain, settings,
                                judged_sun_hours=float(judgeable.judged_sun_hours.sum()),
-                               may_rest=_may_rest(site), on_demand=site.drive.kind == "battery_bus")
-    return SiteDiagnosis(
+                               may_rest=may_rest(site), on_demand=site.drive.kind == "battery_bus")
+    diagnosis = SiteDiagnosis(
         site_id=site.id, days=days, summaries=summaries.values, findings=findings,
-        intervals=_interval_table(intervals, judgeable, sound_ratio), states=_states(site.id, days),
+        intervals=interval_table(intervals, judgeable, sound_ratio), states=states_of(site.id, days),
         accounts=accounts_by_month(site.id, intervals.days, books),
         proofs=prove_repairs(service_events, event_day, signatures, noise, drift, accepted), verdict=verdict,
         verdict_says=says, notes=notes)
+    if model is None:
+        return diagnosis, None
+    return diagnosis, Weighing(chain, readings is not as_read, intervals, judgeable, noise, drift, accepted,
+                               signatures, sound_ratio, learned, books, dry_counts)
 
 
 def _causes_to_weigh(summaries: Summaries) -> dict[str, Cause]:
@@ -161,14 +206,14 @@ def _causes_to_weigh(summaries: Summaries) -> dict[str, Cause]:
     return {code: cause for code, cause in _WEIGHED.items() if code != "clock_shift" or late_h >= LEAST_CLOCK_H}
 
 
-def _not_held_by_its_probe(site: Site) -> Site:
+def not_held_by_its_probe(site: Site) -> Site:
     """Return the site as it is between two stops by the low-water probe; the same where a probe stops nothing."""
     if site.well.low_water_probe_depth_m is None or not site.drive.has_low_water_stop:
         return site
     return site.model_copy(update={"drive": site.drive.model_copy(update={"has_low_water_stop": False})})
 
 
-def _may_rest(site: Site) -> bool:
+def may_rest(site: Site) -> bool:
     """Say whether something besides a fault can stop this pump while the sun calls."""
     return (site.tank is not None or site.drive.has_float_input or site.drive.has_low_water_stop
             or site.battery is not None or site.wind is not None or site.pipework.outlet_pressure_pa > 0.0)
@@ -238,7 +283,8 @@ def _flags(summaries: Summaries) -> Vector:
     return on.astype(np.float64) * float(on.sum() >= 3)
 
 
-def _interval_table(intervals: Intervals, judgeable: Judgeable, sound_ratio: Vector) -> pd.DataFrame:
+def interval_table(intervals: Intervals, judgeable: Judgeable, sound_ratio: Vector) -> pd.DataFrame:
+    """Return expected and delivered per reading, as a diagnosis keeps them."""
     table = intervals.expected.copy()
     table["flow_m3_s"] = intervals.flow_m3_s
     table["array_power_w"] = intervals.power_w
@@ -251,8 +297,9 @@ def _interval_table(intervals: Intervals, judgeable: Judgeable, sound_ratio: Vec
     return table
 
 
-def _day_table(intervals: Intervals, judgeable: Judgeable, books: DayBooks, stopped: NDArray[np.bool_],
+def day_table(intervals: Intervals, judgeable: Judgeable, books: DayBooks, stopped: NDArray[np.bool_],
                summaries: Summaries) -> pd.DataFrame:
+    """Return one row a local day with the columns of `DAY_COLUMNS`."""
     count, day, hours = len(intervals.days), intervals.day, intervals.hours
     poa = np.nan_to_num(intervals.poa_w_m2)
     clear = np.nan_to_num(intervals.expected["clear_sky_poa_w_m2"].to_numpy(dtype=np.float64))
@@ -290,7 +337,8 @@ def _main_state(table: pd.DataFrame, summaries: Summaries) -> list[str]:
     return [str(state) for state in chosen]
 
 
-def _states(site_id: str, days: pd.DataFrame) -> list[StateSpan]:
+def states_of(site_id: str, days: pd.DataFrame) -> list[StateSpan]:
+    """Return the spans of days on which a full tank or dull weather explained less water."""
     spans = []
     says = {"tank_full": "Tank full: {v:.1f} m3 could have been pumped and were not called for.",
             "dull": "Dull: the sun gave {r:.0%} of a clear sky."}
@@ -326,4 +374,4 @@ def _empty(site: Site, says: str) -> SiteDiagnosis:
                          verdict="not enough data", verdict_says=says)
 
 
-__all__ = ["Accepted", "Signatures", "diagnose_site"]
+__all__ = ["Accepted", "Signatures", "Weighing", "diagnose_site", "weigh_site"]

@@ -1,6 +1,7 @@
 """What each accepted cause costs in water, day by day."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -119,8 +120,39 @@ def healthy_ratio(drift: pd.DataFrame, signatures: Signatures, epoch_days: Seque
     return steady
 
 
-def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings, accepted: Sequence[Accepted],
-              signatures: Signatures, sound_ratio: Vector, stopped: NDArray[np.bool_]) -> DayBooks:
+@dataclass(frozen=True)
+class CauseShares:
+    """What each cause takes by day: of the water lost by standing, and of what was due while it ran. [1]"""
+
+    of_stops: list[tuple[str, Vector]]
+    of_rest: list[tuple[str, Vector]]
+    spread: dict[str, float]            # relative half-width of each cause's volume
+
+    def standing_on(self, day: int, count: int) -> "CauseShares":
+        """Return shares that stand for `count` days as they are on one day."""
+        def held(shares: list[tuple[str, Vector]]) -> list[tuple[str, Vector]]:
+            return [(code, np.full(count, share[day])) for code, share in shares]
+
+        return CauseShares(held(self.of_stops), held(self.of_rest), self.spread)
+
+
+def cause_shares(accepted: Sequence[Accepted], signatures: Signatures) -> CauseShares:
+    """Return what each accepted cause takes by day; causes at work together share by the Shapley value."""
+    stops = [a for a in accepted if a.course.any() and stands(a)]
+    strength = sum((a.course for a in stops), np.zeros(len(accepted[0].course) if accepted else 0))
+    of_stops: list[tuple[str, Vector]] = []
+    for item in stops:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            part = np.where(strength > 0.0, item.course / strength, 0.0)
+        of_stops.append((item.cause.code, np.where(part > 0.05, part, 0.0)))
+    others = [a for a in accepted if a not in stops and a.case is not None and a.cause.kind != "after_meter"]
+    lost = shapley_shares([1.0 - loss_ratio(a, signatures) for a in others])
+    of_rest = [(item.cause.code, share) for item, share in zip(others, lost, strict=True)]
+    return CauseShares(of_stops, of_rest, {a.cause.code: _relative_spread(a) for a in accepted})
+
+
+def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings, shares: CauseShares,
+              sound_ratio: Vector, stopped: NDArray[np.bool_]) -> DayBooks:
     """
     Book every judged interval: delivered, state, stopped time, and what each cause takes of the rest.
 
@@ -132,10 +164,8 @@ def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings
         Judged intervals and days.
     readings : SiteReadings
         Sound flow only counts as delivered.
-    accepted : sequence of Accepted
-        Causes of the site.
-    signatures : Signatures
-        Losses by severity.
+    shares : CauseShares
+        What each cause takes, by day.
     sound_ratio : ndarray, shape (days,)
         Own healthy delivery over the sheet's.
     stopped : ndarray of bool
@@ -166,26 +196,17 @@ def day_books(intervals: Intervals, judgeable: Judgeable, readings: SiteReadings
         # What the sun brings while the tank is full is pumped later: no more was left unpumped than the day lacks.
         held = np.clip(held, 0.0, np.maximum(by_day(expected - delivered), 0.0))
     states = {"tank_full": held}
-    stops = [a for a in accepted if a.course.any() and stands(a)]
     standing = stopped & judged & ~full
     stop_loss = by_day(np.where(standing, expected - delivered, 0.0))
-    causes: dict[str, Vector] = {}
-    strength = sum((a.course for a in stops), np.zeros(count))
-    for item in stops:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            part = np.where(strength > 0.0, item.course / strength, 0.0)
-        causes[item.cause.code] = causes.get(item.cause.code, np.zeros(count)) + stop_loss * (part > 0.05) * part
     rest = by_day(np.where(judged & ~full & ~standing, expected, 0.0))
-    others = [a for a in accepted if a not in stops and a.case is not None and a.cause.kind != "after_meter"]
-    if others:
-        shares = shapley_shares([1.0 - loss_ratio(a, signatures) for a in others])
-        for item, share in zip(others, shares, strict=True):
-            causes[item.cause.code] = causes.get(item.cause.code, np.zeros(count)) + rest * share
-    spread = {a.cause.code: _relative_spread(a) for a in accepted}
+    causes: dict[str, Vector] = {}
+    for volume_lost, of_it in ((stop_loss, shares.of_stops), (rest, shares.of_rest)):
+        for code, share in of_it:
+            causes[code] = causes.get(code, np.zeros(count)) + volume_lost * share
     return DayBooks(
         expected=by_day(expected), expected_low=by_day(np.nan_to_num(volume("expected_flow_low_m3_s"))),
         expected_high=by_day(np.nan_to_num(volume("expected_flow_high_m3_s"))), delivered=by_day(delivered),
-        seen=by_day(np.nan_to_num(metered) * seconds), states=states, causes=causes, cause_spread=spread,
+        seen=by_day(np.nan_to_num(metered) * seconds), states=states, causes=causes, cause_spread=shares.spread,
         judged=judgeable.day_judged)
 
 
