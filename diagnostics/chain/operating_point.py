@@ -393,7 +393,7 @@ def least_power_w(side: WaterSide, line: LoadLine, drive: DriveModel) -> Floats:
         top = side.end.flow_limit(line.head_m[:, 0])
         if not side.end.is_displacement or not np.isfinite(top).all():
             return nothing
-        slip = side.end.nominal_slip_m3_s * line.head_m[:, 0] / side.end.highest_printed_head_m
+        slip = side.end.slip_m3_s_m * line.head_m[:, 0]
         lowest = drive.speed_min_rpm / drive.speed_max_rpm * (top + slip) - slip
     rows = zip(np.clip(lowest, 0.0, line.flow_m3_s[-1]), line.drive_power_w, strict=True)
     return np.array([np.interp(flow, line.flow_m3_s, power) if flow > 0.0 else 0.0 for flow, power in rows])

@@ -27,8 +27,9 @@ class PowerTableEnd:
     rated_speed_rpm: float
     is_displacement: bool
     highest_printed_head_m: float
-    nominal_slip_m3_s: float
+    slip_m3_s_m: float          # usual, per metre of head; displacement only
     best_flow_m3_s: float
+    best_head_m: float          # at best flow: the highest printed head stands in where no speed is known
     highest_flow_m3_s: Floats       # (heads,), where printed flows stop growing with power; infinite where they do not
     notes: tuple[str, ...] = field(default_factory=tuple)
     lowest_printed_head_m: float = 0.0
@@ -48,16 +49,31 @@ class PowerTableEnd:
         -------
         demand : ShaftDemand
         """
-        reference = self.highest_printed_head_m
+        flow, head = self.through(flow_m3_s, head_m, health)
+        power = self._power(flow, head) / max(health.motor_efficiency_ratio * health.drive_ratio, 1e-3)
+        return ShaftDemand(np.full_like(power, np.nan), input_power_w=power)
+
+    def through(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> tuple[Floats, Floats]:
+        """
+        Flow and head with which the sound table is read in a state of health.
+
+        Parameters
+        ----------
+        flow_m3_s, head_m : ndarray, same shape
+            [m3/s, m]
+        health : Health
+
+        Returns
+        -------
+        flow_m3_s, head_m : ndarray
+            What wear leaks back is added to the flow; a weaker wheel works as against more head. [m3/s, m]
+        """
         head = np.maximum(head_m, 0.01)
         if self.is_displacement:
-            extra = (health.slip_ratio - 1.0) * self.nominal_slip_m3_s * head / reference
-            flow = flow_m3_s + extra
-        else:
-            head = head / max(health.pump_head_ratio, 1e-3)
-            flow = flow_m3_s + health.recirculation_ratio * self.best_flow_m3_s * np.sqrt(head / reference)
-        power = self._power(np.maximum(flow, 0.0), head) / max(health.motor_efficiency_ratio * health.drive_ratio, 1e-3)
-        return ShaftDemand(np.full_like(power, np.nan), input_power_w=power)
+            return np.maximum(flow_m3_s + (health.slip_ratio - 1.0) * self.slip_m3_s_m * head, 0.0), head
+        head = head / max(health.pump_head_ratio, 1e-3)
+        leak = health.recirculation_ratio * self.best_flow_m3_s * np.sqrt(head / self.best_head_m)
+        return np.maximum(flow_m3_s + leak, 0.0), head
 
     def _power(self, flow: Floats, head: Floats) -> Floats:
         step = np.clip(flow / self.flow_grid[-1] * (self.flow_grid.size - 1), 0.0, self.flow_grid.size - 1.0)
@@ -168,8 +184,9 @@ def power_table_end(pump: Pump) -> PowerTableEnd:
     power = np.maximum.accumulate(np.maximum.accumulate(power, axis=0), axis=1)
     best = rows[np.argmax(rows[:, 0] * rows[:, 2] / rows[:, 1])]
     dense, filled = _between_heads(np.maximum(heads, 0.01), power)
+    top = max(float(heads[-1]), 0.01)
     return PowerTableEnd(dense, grid, filled, pump.rated_speed_rpm, is_displacement, float(heads[-1]),
-                         0.06 * float(best[2]), float(best[2]),
+                         0.06 * float(best[2]) / top, float(best[2]), top,
                          _at_heads(_highest_flows(rows, heads), heads, dense, is_displacement=is_displacement),
                          lowest_printed_head_m=float(heads[0]), highest_printed_power_w=float(rows[:, 1].max()))
 

@@ -51,9 +51,7 @@ class CoupledTableEnd(PowerTableEnd):
 
     motor: DirectCurrentMotor = field(kw_only=True)
     speed_uncertainty: float = field(kw_only=True)      # one standard uncertainty, relative, about the rated point
-    best_head_m: float = field(kw_only=True)            # at rated speed and best flow; rotodynamic only
     swept_m3_s: float = field(kw_only=True)             # at rated speed; displacement only
-    slip_m3_s_m: float = field(kw_only=True)            # per metre of head
     steepness: float = field(kw_only=True)              # shut-off head over best head; rotodynamic only
     holds_speed: bool = field(kw_only=True)             # electronics in the motor may do so, brushes never do
     printed_speed_ratio: tuple[float, float] = field(kw_only=True)      # lowest and highest of the printed points
@@ -98,28 +96,6 @@ class CoupledTableEnd(PowerTableEnd):
         scale = ratio / np.clip(ratio, *self.printed_speed_ratio)
         scale = np.where(scale > 0.0, scale, 1.0)
         return np.asarray(scale**2 * self._torque(flow / scale, head / scale**2, ratio / scale), dtype=np.float64)
-
-    def through(self, flow_m3_s: Floats, head_m: Floats, health: Health) -> tuple[Floats, Floats]:
-        """
-        Flow and head with which the sound table is read in a state of health.
-
-        Parameters
-        ----------
-        flow_m3_s, head_m : ndarray, same shape
-            [m3/s, m]
-        health : Health
-
-        Returns
-        -------
-        flow_m3_s, head_m : ndarray
-            What wear leaks back is added to the flow; a weaker wheel works as against more head. [m3/s, m]
-        """
-        head = np.maximum(head_m, 0.01)
-        if self.is_displacement:
-            return np.maximum(flow_m3_s + (health.slip_ratio - 1.0) * self.slip_m3_s_m * head, 0.0), head
-        head = head / max(health.pump_head_ratio, 1e-3)
-        leak = health.recirculation_ratio * self.best_flow_m3_s * np.sqrt(head / self.best_head_m)
-        return np.maximum(flow_m3_s + leak, 0.0), head
 
     def speed_ratio(self, flow_m3_s: Floats, head_m: Floats) -> Floats:
         """
@@ -205,7 +181,7 @@ def coupled_table_end(end: PowerTableEnd, pump: Pump) -> CoupledTableEnd:
     if not (rows[:, 2] > 0.0).any():
         raise ValueError(f"pump {pump.key}: no cell of power_table delivers water, so no speed can be told from it.")
     swept, slip, steepness = np.nan, 0.0, np.nan
-    best_flow, best_head = end.best_flow_m3_s, end.highest_printed_head_m
+    best_flow, best_head = end.best_flow_m3_s, end.best_head_m
     if end.is_displacement:
         swept, slip, uncertainty = _swept_volume(end, pump, motor, rows)
     else:
@@ -215,11 +191,12 @@ def coupled_table_end(end: PowerTableEnd, pump: Pump) -> CoupledTableEnd:
     uncertainty = float(np.hypot(uncertainty, _PLATE_VOLTAGE_UNCERTAINTY))
     holds = pump.motor.kind == "brushless_dc"
     taken = {f.name: getattr(end, f.name) for f in fields(PowerTableEnd)}
-    taken |= {"best_flow_m3_s": best_flow, "notes": (*end.notes, _note(end, uncertainty, holds))}
+    taken |= {"best_flow_m3_s": best_flow, "best_head_m": best_head, "slip_m3_s_m": slip,
+              "notes": (*end.notes, _note(end, uncertainty, holds))}
     heads, edges = _edges(rows)
-    found = CoupledTableEnd(**taken, motor=motor, speed_uncertainty=uncertainty, best_head_m=best_head,
-                            swept_m3_s=swept, slip_m3_s_m=slip, steepness=steepness, holds_speed=holds,
-                            printed_speed_ratio=(0.0, np.inf), edge_heads_m=heads, edge_flows_m3_s=edges)
+    found = CoupledTableEnd(**taken, motor=motor, speed_uncertainty=uncertainty, swept_m3_s=swept, steepness=steepness,
+                            holds_speed=holds, printed_speed_ratio=(0.0, np.inf), edge_heads_m=heads,
+                            edge_flows_m3_s=edges)
     wet = rows[rows[:, 2] > 0.0]
     printed = found.speed_ratio(wet[:, 2], wet[:, 0])
     return replace(found, printed_speed_ratio=(float(printed.min()), float(printed.max())))
