@@ -22,10 +22,12 @@ Vector = NDArray[np.float64]
 
 # A tree or roof that shades a well-sited array seldom reaches higher than this into the sky.
 OBSTACLE_TOP_DEG = 50.0
-# Plane irradiance over clear sky from which most of the light is beam.
 # Sun above which a drive that holds back is at its limit and not in a passing shadow. [W/m2]
 STRONG_SUN_W_M2 = 650.0
+# Plane irradiance over clear sky from which most of the light is beam.
 LEAST_CLEAR = 0.75
+# Power over the limit seen on other days from which a day surely had no such limit.
+BEYOND_LIMIT = 1.08
 
 
 def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
@@ -79,7 +81,7 @@ def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
         static_level_m=intervals.static_level_m, electrical_ok=judgeable.electrical, load_line=intervals.load_line,
         hydraulic_ok=judgeable.hydraulic, rated_flow_m3_s=intervals.scales.rated_flow_m3_s,
         head_scale_m=intervals.scales.head_m, hot_from_c=hot_limit(site), low_beam=_low_beam(intervals),
-        array_down=_array_down(site, intervals))
+        array_down=_array_down(site, intervals), days=True)
 
 
 def _array_down(site: Site, intervals: Intervals) -> NDArray[np.bool_] | None:
@@ -219,9 +221,17 @@ def _power_limit(intervals: Intervals) -> Table:
     with np.errstate(invalid="ignore"):
         # A limit above the rated power keeps nothing from the pump.
         value = np.where(count >= 3, np.minimum(top / intervals.scales.rated_power_w - 1.0, 0.0), np.nan)
-    if np.isfinite(value).any():
-        table.values["power_limit"], table.errors["power_limit"] = value, np.full(days, 0.01)
-        table.samples["power_limit"] = count
+    if not np.isfinite(value).any():
+        return table
+    # A day that took more than the limit knew none; how much more than it took it may have taken is not known.
+    taken = intervals.turning & ~intervals.own_limit & (intervals.steadiness >= 0.7) & np.isfinite(intervals.power_w)
+    most = pd.Series(intervals.power_w[taken]).groupby(intervals.day[taken]).quantile(0.95).reindex(range(days))
+    short = np.maximum(1.0 - most.to_numpy(dtype=np.float64) / intervals.scales.rated_power_w, 0.0)
+    with np.errstate(invalid="ignore"):
+        beyond = ~(count > 0) & (1.0 - short > BEYOND_LIMIT * (1.0 + float(np.nanmedian(value))))
+    table.values["power_limit"] = np.where(beyond, 0.0, value)
+    table.errors["power_limit"] = np.where(beyond, 0.01 + 0.5 * np.nan_to_num(short), 0.01)
+    table.samples["power_limit"] = np.where(beyond, 3.0, count)
     return table
 
 

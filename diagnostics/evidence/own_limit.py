@@ -8,6 +8,11 @@ Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 # Array voltage over the due one from which it is held back and not merely cool.
 RAISED_VOLTAGE = 1.03
+# Part of the day's most power in which no limit holds: there the site shows what it usually stands at.
+FREE_FROM, FREE_TO = 0.4, 0.7
+# Voltage sensors and the point a tracker chooses are off by this much at most; more is a fault of its own.
+MOST_USUAL_ERROR = 0.06
+LEAST_FREE = 2
 
 
 def near_cap(expected: pd.DataFrame, x_power: Vector, steady: Vector) -> Flags:
@@ -32,8 +37,9 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
 
     There the array stands above its best voltage with less current than due, near the most that is taken that day:
     such a reading tells of the limit and nothing of the array. Dirt, shade and joints lower the power without raising
-    the voltage; a drive that holds a wrong voltage does so at every sun, and stays in evidence below three quarters of
-    the day's most.
+    the voltage. Raised and lowered is meant against what the site stands at in weaker sun of the same day: a drive that
+    holds a wrong voltage, a sensor that is off by a few per cent, strings that are gone all show there as well and are
+    no limit.
 
     Parameters
     ----------
@@ -53,18 +59,30 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
     held_back : ndarray of bool, shape (n,)
         False where voltage or power is not known.
     """
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):
+        volts, amperes = voltage / x_voltage, (power * x_voltage) / (x_power * voltage)
         # A little above its best voltage an array gives nearly all of its power: voltage tells before power does.
-        backed = (power > 0.2 * x_power) & (voltage > RAISED_VOLTAGE * x_voltage) & (
-            power * x_voltage < 0.98 * x_power * voltage)
+        backed = (power > 0.2 * x_power) & (volts > RAISED_VOLTAGE * (1.0 - MOST_USUAL_ERROR)) & (amperes < 0.98)
     if not backed.any():
         return np.zeros(len(power), dtype=bool)
     known = np.isfinite(power) & (power > 0.0)
     top = pd.Series(power[known]).groupby(group[known]).quantile(0.95)
     most = top.reindex(range(groups)).to_numpy(dtype=np.float64)
     with np.errstate(invalid="ignore"):
+        free = (power > FREE_FROM * most[group]) & (power < FREE_TO * most[group]) & (power > 0.2 * x_power) & (
+            steady > 0.5) & np.isfinite(volts) & np.isfinite(amperes)
+        usual_volts = np.clip(_usual(volts, free, group, groups), 1.0 - MOST_USUAL_ERROR, 1.0 + MOST_USUAL_ERROR)
+        usual_amperes = np.minimum(_usual(amperes, free, group, groups), 1.0)
+        backed &= (volts > RAISED_VOLTAGE * usual_volts[group]) & (amperes < 0.98 * usual_amperes[group])
         # Motors near their own voltage limit take more with more sun, yet ever less of it.
         held = backed & (power > 0.75 * most[group])
         # Under moving cloud an interval was held back for a part of its time only.
         by_day = np.bincount(group[held], minlength=groups) > 0
         return np.asarray(held | (by_day[group] & (x_power > 0.75 * most[group]) & (steady < 0.7)))
+
+
+def _usual(ratio: Vector, free: Flags, group: NDArray[np.intp], groups: int) -> Vector:
+    """Median of a ratio over the free rows of each group; 1 where there are too few."""
+    by_group = pd.Series(ratio[free]).groupby(group[free])
+    found = by_group.median().where(by_group.size() >= LEAST_FREE).reindex(range(groups))
+    return np.asarray(found.fillna(1.0).to_numpy(dtype=np.float64))

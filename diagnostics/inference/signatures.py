@@ -250,6 +250,13 @@ def _fill_empty_bins(values: Vector) -> None:
         for column, other in pairwise(columns[::-1]):
             empty = ~np.isfinite(values[:, column]) & np.isfinite(values[0, column])
             values[empty, column] = values[empty, other]
+    # Where the sound drive is at its limit in all of the sample's strong sun, the record may still hold hours in which
+    # it is not: what the next weaker sun shows is due there too, and surely not "no change".
+    for stem in ("current_{}_sun", "voltage_{}_sun", "power_{}_sun"):
+        columns = [POSITION[stem.format(part)] for part in ("low", "mid", "high")]
+        for column, other in (*pairwise(columns[::-1]), *pairwise(columns)):
+            if not np.isfinite(values[0, column]) and np.isfinite(values[0, other]):
+                values[:, column] = values[:, other]
 
 
 def replaced_cases(signatures: Signatures, keep: NDArray[np.bool_]) -> Signatures:

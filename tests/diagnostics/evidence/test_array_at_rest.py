@@ -34,9 +34,12 @@ def test_a_drive_that_holds_back_is_told_from_dirt_and_from_a_wrong_voltage():
     assert np.array_equal(_day(np.minimum(due, 700.0), due, np.where(held, 108.0, 100.0), volts), held)
     # Dirt takes current at an unchanged voltage.
     assert not _day(0.7 * due, due, volts, volts).any()
-    # A wrong voltage shows at every sun; weak and middling sun stay in evidence.
-    wrong = _day(0.8 * due, due, 1.1 * volts, volts)
-    assert wrong.any() and not wrong[due < 0.7 * due.max()].any()
+    # A wrong voltage shows at every sun, so it is no limit.
+    assert not _day(0.8 * due, due, 1.1 * volts, volts).any()
+    # Half of the strings gone, read by a voltage sensor that is 4 % high: no limit either (common practice: transducers
+    # of this trade are good to a few per cent). The held day is still told from a free one by that sensor.
+    assert not _day(0.5 * due, due, 1.04 * volts, volts).any()
+    assert np.array_equal(_day(np.minimum(due, 700.0), due, 1.04 * np.where(held, 108.0, 100.0), volts), held)
 
 
 def _stands(hours, *, delay_s=1200.0):
