@@ -11,12 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnostics.evidence.load_line import LoadLineRows, stands
+from diagnostics.evidence.own_bend import own_bend
 
 Vector = NDArray[np.float64]
 
 SUN_EDGES_W_M2 = {"low": (120.0, 350.0), "mid": (350.0, 650.0), "high": (650.0, 2000.0)}
 FLOW_EDGES = {"low": (0.05, 0.4), "mid": (0.4, 0.75), "high": (0.75, 9.0)}
 SPEED_EDGES = {"low": (0.05, 0.6), "high": (0.6, 9.0)}
+# Below this share of rated flow a pump stops and starts inside an interval, and a mean speed is none of its speeds.
+LEAST_STEADY_FLOW = 0.25
 WATER_HEAD_PA_M = 998.2 * 9.80665
 
 
@@ -54,6 +57,7 @@ class Rows:
     low_beam: NDArray[np.bool_] | None = None   # clear sun low enough for an obstacle; None: all of them
     load_line: LoadLineRows | None = None       # of a site coupled directly: what its rows tell of
     array_down: NDArray[np.bool_] | None = None  # it stands, for the array cannot hold its voltage
+    days: bool = False      # groups are days of one site, whose own curve may bend otherwise than its sheet's
 
 
 @dataclass(frozen=True)
@@ -195,18 +199,30 @@ def _hydraulic(rows: Rows, table: Table) -> None:
     at_power = rows.flow_at_power_m3_s / rows.rated_flow_m3_s
     at_sun = rows.healthy_flow_m3_s / rows.rated_flow_m3_s
     for bin_name, (low, high) in FLOW_EDGES.items():
-        _ratio(rows, table, f"flow_{bin_name}_power", rows.flow_m3_s, rows.flow_at_power_m3_s,
-               ok & by_power & (at_power >= low) & (at_power < high))
-        _ratio(rows, table, f"flow_{bin_name}_sun", rows.flow_m3_s, rows.healthy_flow_m3_s,
-               ok & firm & ~by_power & (at_sun >= low) & (at_sun < high))
+        inside = ok & by_power & (at_power >= low) & (at_power < high)
+        _ratio(rows, table, f"flow_{bin_name}_power", _unbent(rows, rows.flow_at_power_m3_s, rows.power_w, inside),
+               rows.flow_at_power_m3_s, inside)
+        inside = ok & firm & ~by_power & (at_sun >= low) & (at_sun < high)
+        _ratio(rows, table, f"flow_{bin_name}_sun", _unbent(rows, rows.healthy_flow_m3_s, rows.poa_w_m2, inside),
+               rows.healthy_flow_m3_s, inside)
     # With power logged this is the only place where the drive's own limit is judged by what it lets through.
-    _ratio(rows, table, "top_flow", rows.flow_m3_s, rows.healthy_flow_m3_s,
-           rows.hydraulic_ok & firm & by_power & (rows.poa_w_m2 > 650.0))
+    inside = ok & firm & by_power & (rows.poa_w_m2 > 650.0)
+    _ratio(rows, table, "top_flow", _unbent(rows, rows.healthy_flow_m3_s, rows.poa_w_m2, inside),
+           rows.healthy_flow_m3_s, inside)
     with np.errstate(invalid="ignore", divide="ignore"):
         faster = rows.speed_rpm / rows.speed_at_power_rpm - 1.0
     for bin_name, (low, high) in SPEED_EDGES.items():
         _mean(rows, table, f"speed_{bin_name}_power", faster,
-              ok & (rows.speed_at_power_rpm > 0.0) & (at_power >= low) & (at_power < high))
+              ok & (rows.speed_at_power_rpm > 0.0) & (at_power >= max(low, LEAST_STEADY_FLOW)) & (at_power < high))
+
+
+def _unbent(rows: Rows, due: Vector, place: Vector, inside: NDArray[np.bool_]) -> Vector:
+    """Return the flow less what it owes to its place in the bin, so that a dull day compares with a bright one."""
+    if not rows.days:
+        return rows.flow_m3_s
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = rows.flow_m3_s / due - 1.0
+    return np.asarray(rows.flow_m3_s - due * own_bend(ratio, place, rows.group, rows.groups, rows.weight * due, inside))
 
 
 def _well_and_pressure(rows: Rows, table: Table) -> None:
