@@ -86,6 +86,8 @@ def _name(one: Rate) -> str:
 
 
 def beside_says(context: FleetContext, site_id: str) -> list[tuple[str, str, str]]:
-    """Return (finding, outcome in words, sentence) of what neighbours say of a site's findings."""
-    return [(short_label(one.cause), OUTCOME_WORD[one.outcome], one.says) for one in context.beside
-            if one.site_id == site_id]
+    """Return (finding, outcome in words, sentence) of what other sites say of a site's findings and of its readings."""
+    exchanged = [("Readings of two sites", "check first", f"{one.says} {one.check}") for one in context.exchanged
+                 if site_id in one.sites]
+    return exchanged + [(short_label(one.cause), OUTCOME_WORD[one.outcome], one.says) for one in context.beside
+                        if one.site_id == site_id]

@@ -204,7 +204,8 @@ def site_view(site: Site, diagnosis: SiteDiagnosis, *, company: str, as_of: date
 
 
 def fleet_view(sites: Sequence[SiteView], *, company: str, as_of: date, intake: Intake | None = None,
-               problems: Sequence[str] = (), units: DeskUnits | None = None, near_km: float = 40.0) -> FleetView:
+               problems: Sequence[str] = (), units: DeskUnits | None = None, near_km: float = 40.0,
+               sizes: Mapping[str, pd.DataFrame] | None = None) -> FleetView:
     """Assemble and rank the fleet. Neighbours within `near_km` that want a visit are named beside each other."""
     ranked = sorted(sites, key=lambda view: (rank_key(view.consequence), view.site.id))
     ranked = [replace(view, neighbours=_neighbours(view, ranked, near_km)) for view in ranked]
@@ -218,7 +219,7 @@ def fleet_view(sites: Sequence[SiteView], *, company: str, as_of: date, intake: 
         proofs=tuple((view, proof) for view in ranked for proof in view.diagnosis.proofs),
         labels=ranked[0].labels if ranked else cause_labels(), units=units or DeskUnits(),
         context=fleet_context({view.site.id: view.site for view in ranked},
-                              {view.site.id: view.diagnosis for view in ranked}))
+                              {view.site.id: view.diagnosis for view in ranked}, sizes=sizes))
 
 
 def power_picture(intervals: pd.DataFrame, onset: date | None, curve_power_w: NDArray[np.float64],

@@ -4,10 +4,12 @@ from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 from pydantic import Field
 
 from diagnostics.consequence import OPEN_STATUSES
 from diagnostics.fleet_context.events import CAUSE_OF, FleetEvent, Kind, fleet_events, moved_since
+from diagnostics.fleet_context.exchanged_sites import ExchangedSites, exchanged_by_pattern, exchanged_sites
 from diagnostics.fleet_context.neighbourhood import sharing_sky, sharing_water
 from diagnostics.fleet_context.rates import Rate, rates
 from diagnostics.fleet_context.sun_check import SunCheck, sun_checks
@@ -38,9 +40,11 @@ class FleetContext(Record):
     sun: list[SunCheck] = Field(default_factory=list)
     beside: list[BesideNeighbours] = Field(default_factory=list)
     rates: list[Rate] = Field(default_factory=list)
+    exchanged: list[ExchangedSites] = Field(default_factory=list)
 
 
-def fleet_context(sites: Mapping[str, Site], diagnoses: Mapping[str, SiteDiagnosis]) -> FleetContext:
+def fleet_context(sites: Mapping[str, Site], diagnoses: Mapping[str, SiteDiagnosis], *,
+                  sizes: Mapping[str, pd.DataFrame] | None = None) -> FleetContext:
     """
     Set sites beside each other.
 
@@ -51,16 +55,22 @@ def fleet_context(sites: Mapping[str, Site], diagnoses: Mapping[str, SiteDiagnos
     ----------
     sites : mapping of str to Site
     diagnoses : mapping of str to SiteDiagnosis
+    sizes : mapping of str to DataFrame, optional
+        `sizes_by_day` of the sites; without them no pair is told exchanged by its equipment.
 
     Returns
     -------
     context : FleetContext
-        Events of several sites, sun sensors against their neighbours, words beside findings, rates with exposure.
+        Events of several sites, sun sensors against their neighbours, words beside findings, rates with exposure, pairs
+        of sites that hold each other's readings.
     """
     known = {site_id: diagnosis for site_id, diagnosis in diagnoses.items() if site_id in sites}
     events, sun = fleet_events(sites, known), sun_checks(sites, known)
+    exchanged = exchanged_sites(sites, sizes or {})
+    told = {pair.sites for pair in exchanged}
+    exchanged += [pair for pair in exchanged_by_pattern(sites, known) if pair.sites not in told]
     return FleetContext(events=events, sun=sun, beside=_beside(sites, known, events, sun),
-                        rates=rates(sites, known))
+                        rates=rates(sites, known), exchanged=exchanged)
 
 
 def _beside(sites: Mapping[str, Site], diagnoses: Mapping[str, SiteDiagnosis], events: list[FleetEvent],

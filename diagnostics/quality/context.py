@@ -11,7 +11,7 @@ from diagnostics.chain.sun import sun_elevation_deg
 from diagnostics.quality.runs import Flags, Floats, Runs, long_runs, resolution
 from diagnostics.quality.settings import QualitySettings
 from diagnostics.readings import Mask
-from diagnostics.site import Site
+from diagnostics.site import Pump, Site
 
 SOLAR_CONSTANT_W_M2 = 1361.0        # Kopp and Lean 2011, Geophys. Res. Lett. 38, L01706: 1360.8
 
@@ -85,14 +85,7 @@ class Context:
     @cached_property
     def greatest_flow_m3_s(self) -> float | None:
         """Greatest flow that the pump's sheet knows. [m3/s]"""
-        pump = self.site.pump
-        if pump.curve:
-            return max(point.flow_m3_s for point in pump.curve) or None
-        if pump.power_table:
-            return max(point.flow_m3_s for point in pump.power_table) or None
-        if pump.displacement_m3_rev is not None:
-            return pump.displacement_m3_rev * pump.rated_speed_rpm / 60.0
-        return None
+        return greatest_flow_on_sheet(self.site.pump)
 
     @cached_property
     def is_pumping(self) -> Flags:
@@ -124,3 +117,14 @@ class Marks:
     def frame(self) -> pd.DataFrame:
         """Return the bits as a table like the values."""
         return pd.DataFrame(self._bits, index=self._index, columns=list(self._bits))
+
+
+def greatest_flow_on_sheet(pump: Pump) -> float | None:
+    """Return the greatest flow that a pump's sheet knows, None where it knows none. [m3/s]"""
+    if pump.curve:
+        return max(point.flow_m3_s for point in pump.curve) or None
+    if pump.power_table:
+        return max(point.flow_m3_s for point in pump.power_table) or None
+    if pump.displacement_m3_rev is not None:
+        return pump.displacement_m3_rev * pump.rated_speed_rpm / 60.0
+    return None

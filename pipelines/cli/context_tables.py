@@ -37,6 +37,8 @@ def print_context(fleet: "Fleet", context: "FleetContext") -> None:
         console.print(f"{check.site_id}: {escape(check.says)}", soft_wrap=True)
     if not leaving and context.sun:
         console.print(f"{len(context.sun)} sun sensor(s) compared with their neighbours; none leaves them.")
+    for pair in context.exchanged:
+        console.print(f"{pair.sites[0]} and {pair.sites[1]}: {escape(pair.says)} {escape(pair.check)}", soft_wrap=True)
     shown = table("Findings by equipment and installer, with the exact 95 % interval", "Counted by", "Name", "Found",
                   "A pump-year", "95 %", "What it bears out", right=("A pump-year",))
     for one in rate_rows(context.rates, at_least=1):

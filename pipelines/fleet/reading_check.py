@@ -14,6 +14,7 @@ from pipelines.errors import LoggerFileError
 from pipelines.fleet.problems import Problem
 
 if TYPE_CHECKING:
+    from diagnostics.readings import SiteReadings
     from pipelines.fleet.load import Fleet
     from pipelines.ingest.one_file import LoggerFile
     from pipelines.ingest.profile import ColumnRule, LoggerProfile
@@ -57,7 +58,7 @@ def check_readings(fleet: "Fleet") -> list[Problem]:
         seen.setdefault(head.source.profile, set()).update(head.read.columns)
     for head in heads:
         problems += _problems_of(head, seen[head.source.profile])
-    return list(dict.fromkeys(problems))
+    return list(dict.fromkeys([*problems, *_exchanged(heads)]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,22 +99,13 @@ def _problems_of(head: _FileHead, seen: set[str]) -> list[Problem]:
 
 def _whole_channels(head: _FileHead) -> Iterator[Problem]:
     """Tell what days of readings betray: a wrong zone, exchanged columns, light or levels in another unit."""
-    from diagnostics.clock_mend import NOT_A_VALUE
     from diagnostics.data_chain import look_through
     from diagnostics.quality.masking import masked
-    from diagnostics.readings import SiteReadings
 
-    rows = head.read.rows.dropna(subset=["interval_end_utc"]).drop_duplicates("interval_end_utc")
-    if rows.empty or len(rows["logger_id"].unique()) > 1 or not head.read.channels or head.site.parts_absent:
-        return                                                  # a file of several sites says nothing of one
-    index = pd.DatetimeIndex(pd.to_datetime(rows["interval_end_utc"], utc=True), name="interval_end_utc")
-    values = rows[head.read.channels].astype("float64").set_axis(index).sort_index()
-    masks = rows[[f"{name}__mask" for name in head.read.channels]].set_axis(head.read.channels, axis=1)
-    masks = (masks.fillna(0).astype("int64") & NOT_A_VALUE).astype("uint16").set_axis(index).sort_index()
-    seconds = rows["interval_s"].astype("float64").set_axis(index).sort_index()
-    if not values.notna().to_numpy().any() or seconds.isna().any():
+    readings = _readings_of(head)
+    if readings is None:
         return
-    chain = look_through(head.site, masked(head.site, SiteReadings(head.site.id, values, masks, seconds)))
+    chain = look_through(head.site, masked(head.site, readings))
     for finding in chain.findings:
         says = finding.evidence[0].says
         for of_judging in _OF_JUDGING:
@@ -123,6 +115,43 @@ def _whole_channels(head: _FileHead) -> Iterator[Problem]:
     for note in chain.notes:
         yield Problem(head.file, "", note.split(" Add the code")[0],
                       f"If it is, add it to sentinels in {_sheet(head.source)}.", "warning")
+
+
+def _readings_of(head: _FileHead) -> "SiteReadings | None":
+    """Return the first rows as readings of their site; None where they are of several sites or cannot be told."""
+    from diagnostics.clock_mend import NOT_A_VALUE
+    from diagnostics.readings import SiteReadings
+
+    rows = head.read.rows.dropna(subset=["interval_end_utc"]).drop_duplicates("interval_end_utc")
+    if rows.empty or len(rows["logger_id"].unique()) > 1 or not head.read.channels or head.site.parts_absent:
+        return None                                             # a file of several sites says nothing of one
+    index = pd.DatetimeIndex(pd.to_datetime(rows["interval_end_utc"], utc=True), name="interval_end_utc")
+    values = rows[head.read.channels].astype("float64").set_axis(index).sort_index()
+    masks = rows[[f"{name}__mask" for name in head.read.channels]].set_axis(head.read.channels, axis=1)
+    masks = (masks.fillna(0).astype("int64") & NOT_A_VALUE).astype("uint16").set_axis(index).sort_index()
+    seconds = rows["interval_s"].astype("float64").set_axis(index).sort_index()
+    if not values.notna().to_numpy().any() or seconds.isna().any():
+        return None
+    return SiteReadings(head.site.id, values, masks, seconds)
+
+
+def _exchanged(heads: "list[_FileHead]") -> Iterator[Problem]:
+    """Tell of two sites whose first rows fit each other's sheets and not their own."""
+    from diagnostics.fleet_context.exchanged_sites import exchanged_sites
+    from diagnostics.fleet_context.site_sizes import sheet_sizes, sizes_by_day
+
+    sizes: dict[str, pd.DataFrame] = {}
+    files: dict[str, str] = {}
+    for head in heads:
+        readings = _readings_of(head) if sheet_sizes(head.site) is not None and len(head.read.rows) else None
+        if readings is not None:
+            found = sizes_by_day(head.site, readings)
+            sizes[head.site.id] = sizes[head.site.id].combine_first(found) if head.site.id in sizes else found
+            files.setdefault(head.site.id, head.file)
+    sites = {head.site.id: head.site for head in heads}
+    for pair in exchanged_sites(sites, sizes):
+        yield Problem(files[pair.sites[0]], "", f"{pair.says} The other file is {files[pair.sites[1]]}.", pair.check,
+                      "warning")
 
 
 def _sheet(source: LogSource) -> str:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from pipelines.errors import MomentError, ProjectError, RequestError, plainly
+from pipelines.stages.beside import sizes_of
 from pipelines.stages.moments import last_full_month, parse_month, zone_of
 from pipelines.stages.outfolder import OutFolder, write_bytes, write_text
 from pipelines.stages.viewing import failed_view_of, fleet_view_of, site_view_of
@@ -56,7 +57,7 @@ def publish(fleet: "Fleet", ledger: "Ledger", out: OutFolder, *, as_of: datetime
         if progress is not None:
             progress(site_id)
     written = []
-    pages = published(fleet_view_of(fleet, views, as_of, files),
+    pages = published(fleet_view_of(fleet, views, as_of, files, sizes_of(fleet, ledger, as_of)),
                       failed=lambda view, error: failed_view_of(fleet, view.site.id, as_of, error))
     for name, content in pages:
         write_bytes(out.pages_folder / name, content)

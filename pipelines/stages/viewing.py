@@ -1,6 +1,6 @@
 """From ledger and fleet folder to the records a page is drawn from."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -53,13 +53,14 @@ def failed_view_of(fleet: "Fleet", site_id: str, as_of: datetime, error: Excepti
                      company=fleet.company.name, as_of=last_day(as_of, site.timezone))
 
 
-def fleet_view_of(fleet: "Fleet", views: Iterable["SiteView"], as_of: datetime, files: "pd.DataFrame") -> "FleetView":
+def fleet_view_of(fleet: "Fleet", views: Iterable["SiteView"], as_of: datetime, files: "pd.DataFrame",
+                  sizes: "Mapping[str, pd.DataFrame] | None" = None) -> "FleetView":
     """Assemble what the fleet page shows; what is wrong in the fleet folder stands on it too."""
     from dashboards.views import fleet_view
 
     return fleet_view(list(views), company=fleet.company.name, as_of=last_day(as_of, zone_of(fleet)),
                       intake=intake_of(files, None), problems=[str(problem) for problem in errors_of(fleet)],
-                      units=desk_units(fleet))
+                      units=desk_units(fleet), sizes=sizes)
 
 
 def intake_of(files: "pd.DataFrame", site_id: str | None) -> "Intake":

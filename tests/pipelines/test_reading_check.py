@@ -85,3 +85,17 @@ def test_a_binary_file_and_an_empty_one_are_told(checked, tmp_path):
 
 def test_the_demo_reads_as_its_profiles_say():
     assert check_readings(load_fleet(DEMO)) == []
+
+
+def test_two_sites_whose_files_are_exchanged_are_told(small_fleet, tmp_path):
+    """The logs of a 2 kW array and of a 200 W one, each written down at the other's site."""
+    folder = tmp_path / "fleet"
+    shutil.copytree(small_fleet, folder)
+    assert not [problem for problem in check_readings(load_fleet(folder)) if "fit each other" in problem.says]
+    sheets = {name: folder / "sites" / f"{name}.toml" for name in ("draw-camp", "tule-house")}
+    parts = {name: path.read_text(encoding="utf-8").split("[[logs]]") for name, path in sheets.items()}
+    for mine, theirs in (("draw-camp", "tule-house"), ("tule-house", "draw-camp")):
+        sheets[mine].write_text("[[logs]]".join([parts[mine][0], *parts[theirs][1:]]), encoding="utf-8")
+    problem, = [problem for problem in check_readings(load_fleet(folder)) if "fit each other" in problem.says]
+    assert problem.severity == "warning" and "[[logs]]" in problem.mend
+    assert "draw-camp" in problem.says and "tule-house" in problem.says and "array voltage" in problem.says
