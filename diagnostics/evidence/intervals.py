@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from diagnostics.chain.tank import volume_at_level
 from diagnostics.evidence.called_to_run import idle_power, logged_full, own_due_flow, own_start, probably_full
 from diagnostics.evidence.load_line import LoadLineRows, load_line_rows, own_light_share, stands, surely_starts
-from diagnostics.evidence.own_limit import near_cap, own_limit
+from diagnostics.evidence.own_limit import NEAR_START, near_cap, own_limit, unloaded
 from diagnostics.evidence.site_scales import Scales, gauge_pressure, site_scales
 from diagnostics.evidence.source_power import calls_on_bus, motor_volts, on_bus, power_at_bus, power_into_drive
 from diagnostics.readings import Mask, SiteReadings
@@ -23,6 +23,8 @@ Flags = NDArray[np.bool_]
 # Doubt that is itself evidence: the value is kept for the diagnosis, never for the delivered volume.
 _EVIDENCE_BITS = int(Mask.STUCK | Mask.IMPOSSIBLE | Mask.SENSOR_DOUBT | Mask.NEGATIVE_FLOW | Mask.TOTAL_RESET
                      | Mask.CLOCK)
+# Sun in which any pump may still wait or try to start.
+STRONGEST_WEAK_W_M2 = 350.0
 WEATHER_CHANNELS = ("poa_irradiance_w_m2", "global_horizontal_irradiance_w_m2", "diffuse_horizontal_irradiance_w_m2",
                     "direct_normal_irradiance_w_m2", "neighbour_global_horizontal_irradiance_w_m2",
                     "imported_global_horizontal_irradiance_w_m2", "air_temperature_c", "module_temperature_c",
@@ -209,9 +211,12 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     if site.tank is not None and site.drive.has_float_input and not tank_known.any():
         full = full | probably_full(site, turning.astype(bool), should, index)
     # A load without electronics has no limit; where it puts the array is its load line.
-    held_back = np.zeros(n, dtype=bool) if site.drive.kind == "direct" else own_limit(
-        power, x_power, read.get("array_voltage_v", unknown),
-        expected["expected_array_voltage_v"].to_numpy(dtype=np.float64), steady, day, len(days))
+    held_back = np.zeros(n, dtype=bool)
+    if site.drive.kind != "direct":
+        due_volts = expected["expected_array_voltage_v"].to_numpy(dtype=np.float64)
+        near_start = (x_power < NEAR_START * scales.threshold_power_w) | (offered < STRONGEST_WEAK_W_M2)
+        held_back = own_limit(power, x_power, voltage, due_volts, steady, day, len(days)) | unloaded(
+            power, x_power, voltage, due_volts, near_start, steady, day, len(days))
     at_bus = _at_bus(site, model, read, taken) if model is not None and on_bus(site) else (None, None)
     return Intervals(
         index=index, day=day, days=days, hour=hour, hours=hours, expected=expected, read=read, power_w=power,

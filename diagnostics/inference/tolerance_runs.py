@@ -54,8 +54,10 @@ def tolerance_runs(setting: Setting) -> dict[str, tuple[Health, Misreading]]:
         # A test pumping of hours says what a well gives over months to about a third.
         found["drawdown"] = (Health(well_loss_ratio=1.3), sound)
     if setting.site.drive.kind not in ("direct", "battery_bus"):
-        # Where speed and power limits bite is set in the drive and rounded on the sheet.
-        found["limit"] = (Health(power_cap_w=0.92 * setting.rated_power_w), sound)
+        # Where speed and power limits bite is set in the drive and rounded on the sheet. A booster goes no higher than
+        # the voltage its motor may have, which is rarely printed, and what the motor then takes hangs on its head.
+        boosts = setting.site.drive.kind in ("current_booster", "voltage_booster")
+        found["limit"] = (Health(power_cap_w=(0.8 if boosts else 0.92) * setting.rated_power_w), sound)
     motor = _motor_tolerance(setting.site)
     if motor > 0.0:
         found["motor"] = (Health(motor_constant_ratio=1.0 + motor), sound)

@@ -6,7 +6,7 @@ from made_readings import centrifugal_site
 
 from diagnostics.chain.site_model import SiteModel
 from diagnostics.evidence.called_to_run import probably_full
-from diagnostics.evidence.own_limit import own_limit
+from diagnostics.evidence.own_limit import own_limit, unloaded
 from diagnostics.health import Health
 
 
@@ -40,6 +40,19 @@ def test_a_drive_that_holds_back_is_told_from_dirt_and_from_a_wrong_voltage():
     # of this trade are good to a few per cent). The held day is still told from a free one by that sensor.
     assert not _day(0.5 * due, due, 1.04 * volts, volts).any()
     assert np.array_equal(_day(np.minimum(due, 700.0), due, 1.04 * np.where(held, 108.0, 100.0), volts), held)
+
+
+def test_an_array_that_waits_for_a_start_is_told_from_one_that_lacks_light():
+    due = np.array([60.0, 90.0, 120.0, 400.0, 600.0, 800.0, 600.0, 400.0, 120.0, 90.0, 60.0])
+    volts, weak = np.full(11, 100.0), due < 150.0
+    one_day = dict(weak=weak, steady=np.ones(11), group=np.zeros(11, dtype=np.intp), groups=1)
+    # Open circuit is near 1.2 times the best voltage of a crystalline module (common practice: 0.8 of it is held).
+    half_the_time = unloaded(np.where(weak, 0.5 * 1.1 * due, due), due, np.where(weak, 110.0, 100.0), volts, **one_day)
+    assert np.array_equal(half_the_time, weak)
+    for short in (0.5, 0.8):        # strings gone, dirt: current less at every sun, voltage as it was
+        assert not unloaded(short * due, due, volts, volts, **one_day).any()
+    shaded = np.where(weak, 0.4 * due, due)
+    assert not unloaded(shaded, due, volts, volts, **one_day).any()
 
 
 def _stands(hours, *, delay_s=1200.0):
