@@ -1,4 +1,4 @@
-"""JSON Schema of what the verbs answer with --json: findings and claims, in SI, for other programs."""
+"""JSON Schema of what the verbs answer with --json: findings, claims and causes, in SI, for other programs."""
 
 from typing import Any
 
@@ -6,6 +6,7 @@ from pydantic import BaseModel
 
 from diagnostics.claim.records import ClaimJudgement
 from diagnostics.results import Finding
+from pipelines.cause_list import CauseEntry
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 # What a key means where the record itself does not say. Units: m3, m, days; ratios as shares of 1.
@@ -42,12 +43,14 @@ _MEANINGS: dict[str, dict[str, str]] = {
 
 
 def answer_schemas() -> dict[str, dict[str, Any]]:
-    """Return file name -> schema of `liftledger findings --json` and `liftledger claim --json`."""
+    """Return file name -> schema of what `findings`, `claim` and `causes` answer with --json."""
     finding, claim = _schema_of(Finding), _schema_of(ClaimJudgement)
     held = finding.pop("$defs", {})
     return {
         "findings.schema.json": {"$schema": _DIALECT, "title": "Answer of `liftledger findings --json`",
                                  "type": "array", "items": finding, "$defs": held},
+        "causes.schema.json": {"$schema": _DIALECT, "title": "Answer of `liftledger causes --json`", "type": "array",
+                               "items": _schema_of(CauseEntry)},
         "claim.schema.json": {"$schema": _DIALECT, "title": "Answer of `liftledger claim --json`", **claim},
     }
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 import typer
 
-from pipelines.cli import answers, by_time, claims, jobs, keeping, provable
+from pipelines.cli import answers, by_time, causes, claims, jobs, keeping, provable
 
 app = typer.Typer(name="liftledger", add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False,
                   rich_markup_mode="rich", context_settings={"help_option_names": ["-h", "--help"]},
@@ -16,6 +16,7 @@ answers.add_to(app)
 by_time.add_to(app)
 claims.add_to(app)
 provable.add_to(app)
+causes.add_to(app)
 keeping.add_to(app)
 
 EXIT_FAILED = 1

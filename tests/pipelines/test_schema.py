@@ -151,6 +151,7 @@ def test_answers_are_as_their_schemas_say():
 
 def test_every_key_of_a_finding_has_a_meaning():
     for name, schema in (("Finding", schemas()["findings.schema.json"]["items"]),
+                         ("CauseEntry", schemas()["causes.schema.json"]["items"]),
                          ("ClaimJudgement", schemas()["claim.schema.json"])):
         for key, prop in schema["properties"].items():
             assert prop.get("description") or "$ref" in prop, (name, key)
