@@ -52,6 +52,7 @@ class Weighing:
     mended: bool                        # the chain of data was not in order
     intervals: Intervals
     judgeable: Judgeable
+    summaries: Summaries
     noise: Noise
     drift: pd.DataFrame                 # healthy course of each summary
     accepted: list[Accepted]
@@ -191,7 +192,7 @@ def weigh_site(site: Site, readings: SiteReadings, *, service_events: Sequence[S
         verdict_says=says, notes=notes)
     if model is None:
         return diagnosis, None
-    return diagnosis, Weighing(chain, readings is not as_read, intervals, judgeable, noise, drift, accepted,
+    return diagnosis, Weighing(chain, readings is not as_read, intervals, judgeable, summaries, noise, drift, accepted,
                                signatures, sound_ratio, learned, books, dry_counts)
 
 

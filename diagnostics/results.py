@@ -153,6 +153,7 @@ class SiteDiagnosis:
     verdict: Literal["working", "less than it should", "not working", "not enough data"] = "not enough data"
     verdict_says: str = ""
     notes: list[str] = field(default_factory=list)
+    weighed_on: date | None = None      # last day that the causes were weighed with; None: the last day there is
 
 
 # Column -> meaning of SiteDiagnosis.days. Volumes are over judged intervals unless said otherwise.

@@ -1,14 +1,18 @@
 """Results of one site in typed tables, and back: what is written is what is read."""
 
 import json
-from datetime import UTC, datetime
-from typing import Any
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, time
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import numpy as np
 import pandas as pd
 
 from diagnostics.results import Finding, RepairProof, SiteDiagnosis, StateSpan, WaterAccount
+
+if TYPE_CHECKING:
+    from diagnostics.nights import NewDay
 
 FRAMES = ("days", "summaries", "intervals")
 
@@ -17,7 +21,8 @@ def write_diagnosis(sql: duckdb.DuckDBPyConnection, diagnosis: SiteDiagnosis, *,
                     made_at: datetime) -> None:
     """Replace everything that is known about one site; the caller holds the transaction."""
     site = diagnosis.site_id
-    frames = {frame: _write_frame(sql, frame, site, getattr(diagnosis, frame)) for frame in FRAMES}
+    frames: dict[str, Any] = {frame: _write_frame(sql, frame, site, getattr(diagnosis, frame)) for frame in FRAMES}
+    frames["weighed_on"] = None if diagnosis.weighed_on is None else diagnosis.weighed_on.isoformat()
     sql.execute("DELETE FROM out_diagnoses WHERE site_id = ?", [site])
     sql.execute("INSERT INTO out_diagnoses VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 [site, made_at.astimezone(UTC).replace(tzinfo=None), software, inputs_digest, diagnosis.verdict,
@@ -28,12 +33,46 @@ def write_diagnosis(sql: duckdb.DuckDBPyConnection, diagnosis: SiteDiagnosis, *,
         [site, place, item.cause, item.confidence, item.onset, item.last_seen, item.size, item.size_unit,
          item.water_lost_m3_day, item.urgency, item.status, _text(item)]
         for place, item in enumerate(diagnosis.findings)])
-    _insert(sql, "out_states", [[site, place, item.state, item.first_day, item.last_day, item.volume_m3, _text(item)]
-                                for place, item in enumerate(diagnosis.states)])
-    _insert(sql, "out_accounts", [[site, place, item.first_day, item.last_day, item.expected_m3, item.seen_m3,
-                                   _text(item)] for place, item in enumerate(diagnosis.accounts)])
+    _insert(sql, "out_states", _state_rows(site, diagnosis.states))
+    _insert(sql, "out_accounts", [_account_row(site, place, item) for place, item in enumerate(diagnosis.accounts)])
     _insert(sql, "out_proofs", [[site, place, item.when_utc.astimezone(UTC).replace(tzinfo=None), item.cause,
                                  item.outcome, _text(item)] for place, item in enumerate(diagnosis.proofs)])
+
+
+def append_days(sql: duckdb.DuckDBPyConnection, site: str, added: "Sequence[NewDay]", *, after: date,
+                after_utc: datetime, software: str, inputs_digest: str, made_at: datetime) -> None:
+    """
+    Put new days below what is known about one site, in the place of any after a day; the caller holds the transaction.
+
+    Findings and proofs stand; states, verdict and the accounts of the months touched are those of the newest day.
+    """
+    newest = added[-1]
+    shapes = json.loads((sql.execute("SELECT frames FROM out_diagnoses WHERE site_id = ?", [site]).fetchone() or "")[0])
+    cuts = dict.fromkeys(FRAMES, datetime.combine(after, time())) | {
+        "intervals": after_utc.astimezone(UTC).replace(tzinfo=None)}
+    for frame in FRAMES:
+        _cut_frame(sql, frame, site, shapes[frame], cuts[frame])
+        for one in added:
+            _append_frame(sql, frame, site, getattr(one, frame), shapes[frame])
+    sql.execute("UPDATE out_diagnoses SET made_at_utc = ?, software = ?, inputs_digest = ?, verdict = ?, "
+                "verdict_says = ?, frames = ? WHERE site_id = ?",
+                [made_at.astimezone(UTC).replace(tzinfo=None), software, inputs_digest, newest.verdict,
+                 newest.verdict_says, json.dumps(shapes), site])
+    sql.execute("DELETE FROM out_states WHERE site_id = ?", [site])
+    _insert(sql, "out_states", _state_rows(site, newest.states))
+    for one in added:
+        sql.execute("DELETE FROM out_accounts WHERE site_id = ? AND first_day >= ?", [site, one.account.first_day])
+        place = (sql.execute("SELECT count(*) FROM out_accounts WHERE site_id = ?", [site]).fetchone() or (0,))[0]
+        _insert(sql, "out_accounts", [_account_row(site, place, one.account)])
+
+
+def _state_rows(site: str, states: list[StateSpan]) -> list[list[Any]]:
+    return [[site, place, item.state, item.first_day, item.last_day, item.volume_m3, _text(item)]
+            for place, item in enumerate(states)]
+
+
+def _account_row(site: str, place: int, item: WaterAccount) -> list[Any]:
+    return [site, place, item.first_day, item.last_day, item.expected_m3, item.seen_m3, _text(item)]
 
 
 def read_diagnosis(sql: duckdb.DuckDBPyConnection, site_id: str) -> SiteDiagnosis | None:
@@ -44,6 +83,7 @@ def read_diagnosis(sql: duckdb.DuckDBPyConnection, site_id: str) -> SiteDiagnosi
         return None
     verdict, says, notes, frames = found
     shapes = json.loads(frames)
+    weighed_on = date.fromisoformat(shapes["weighed_on"]) if shapes.get("weighed_on") else None
     tables = {frame: _read_frame(sql, frame, site_id, shapes[frame]) for frame in FRAMES}
 
     def records(table: str, kind: type[Any]) -> list[Any]:
@@ -53,7 +93,7 @@ def read_diagnosis(sql: duckdb.DuckDBPyConnection, site_id: str) -> SiteDiagnosi
     return SiteDiagnosis(site_id=site_id, **tables, findings=records("out_findings", Finding),
                          states=records("out_states", StateSpan), accounts=records("out_accounts", WaterAccount),
                          proofs=records("out_proofs", RepairProof), verdict=verdict, verdict_says=says,
-                         notes=json.loads(notes))
+                         notes=json.loads(notes), weighed_on=weighed_on)
 
 
 def _text(item: Any) -> str:
@@ -62,7 +102,9 @@ def _text(item: Any) -> str:
 
 def _insert(sql: duckdb.DuckDBPyConnection, table: str, rows: list[list[Any]]) -> None:
     if rows:
-        sql.executemany(f"INSERT INTO {table} VALUES ({', '.join('?' * len(rows[0]))})", rows)
+        one = f"({', '.join('?' * len(rows[0]))})"
+        sql.execute(f"INSERT INTO {table} VALUES {', '.join([one] * len(rows))}",
+                    [cell for row in rows for cell in row])
 
 
 # -- tables whose columns grow with the science: one physical column a name and kind
@@ -89,33 +131,60 @@ def _write_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, fra
     sql.execute(f"DELETE FROM {table} WHERE site_id = ?", [site])
     there = {row[0] for row in sql.execute("SELECT column_name FROM information_schema.columns WHERE table_name = ?",
                                            [table]).fetchall()}
-    columns, out = [], {}
+    columns = []
     for place, column in enumerate(frame.columns):
-        series = frame[column]
-        kind = _kind(series)
+        kind = _kind(frame[column])
         physical = f"{str(column).lower()}__{kind.lower()}"
         if physical not in there:
             sql.execute(f'ALTER TABLE {table} ADD COLUMN "{physical.replace(chr(34), chr(34) * 2)}" {kind}')
             there.add(physical)
+        columns.append({"name": str(column), "physical": physical, "dtype": str(frame[column].dtype), "place": place})
+    _insert_frame(sql, table, site, frame, columns, 0)
+    return {"columns": columns, "index_name": frame.index.name, "index_is_date": index_is_date,
+            "index_zone": index_zone, "rows": len(frame)}
+
+
+def _insert_frame(sql: duckdb.DuckDBPyConnection, table: str, site: str, frame: pd.DataFrame,
+                  columns: list[dict[str, Any]], first_place: int) -> None:
+    """Insert the rows of a frame under the physical names of its columns, counted on from a place."""
+    if not len(frame):
+        return
+    out = {}
+    for item in columns:
+        series = frame.iloc[:, item["place"]]
+        kind = _kind(series)
         values = series.array
         if kind == "TIMESTAMP" and isinstance(series.dtype, pd.DatetimeTZDtype):
             values = series.dt.tz_convert("UTC").dt.tz_localize(None).array
         if kind == "VARCHAR":
             values = _texts(series)
-        out[physical] = values
-        columns.append({"name": str(column), "physical": physical, "dtype": str(series.dtype), "place": place})
+        out[item["physical"]] = values
     written = pd.DataFrame(out, index=range(len(frame)))
-    stamps = pd.DatetimeIndex(pd.to_datetime(frame.index)) if len(frame) else pd.DatetimeIndex([])
+    stamps = pd.DatetimeIndex(pd.to_datetime(frame.index))
     stamps = stamps.tz_convert("UTC").tz_localize(None) if stamps.tz is not None else stamps
     written.insert(0, "stamp", stamps)
-    written.insert(0, "place", np.arange(len(frame)))
+    written.insert(0, "place", np.arange(first_place, first_place + len(frame)))
     written.insert(0, "site_id", site)
-    if len(written):
-        sql.register("given_frame", written)
-        sql.execute(f"INSERT INTO {table} BY NAME SELECT * FROM given_frame")
-        sql.unregister("given_frame")
-    return {"columns": columns, "index_name": frame.index.name, "index_is_date": index_is_date,
-            "index_zone": index_zone, "rows": len(frame)}
+    sql.register("given_frame", written)
+    sql.execute(f"INSERT INTO {table} BY NAME SELECT * FROM given_frame")
+    sql.unregister("given_frame")
+
+
+def _cut_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, shape: dict[str, Any],
+               after: datetime) -> None:
+    """Take off the rows stamped later than a moment."""
+    gone = sql.execute(f"DELETE FROM out_{frame_name} WHERE site_id = ? AND stamp > ?", [site, after]).fetchone()
+    shape["rows"] -= gone[0] if gone else 0
+
+
+def _append_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, rows: pd.DataFrame,
+                  shape: dict[str, Any]) -> None:
+    """Put rows below those that are there, in the columns and kinds that these have."""
+    kinds = {item["name"]: item["dtype"] for item in shape["columns"]}
+    if set(map(str, rows.columns)) != set(kinds):
+        raise ValueError(f"rows of {site} do not have the columns that {frame_name} has.")
+    _insert_frame(sql, f"out_{frame_name}", site, rows[list(kinds)].astype(kinds), shape["columns"], shape["rows"])
+    shape["rows"] += len(rows)
 
 
 def _texts(series: pd.Series) -> Any:

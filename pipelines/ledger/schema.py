@@ -61,6 +61,10 @@ TABLES: tuple[str, ...] = (
         record VARCHAR)""",
     """CREATE TABLE IF NOT EXISTS out_proofs (
         site_id VARCHAR, place INTEGER, when_utc TIMESTAMP, cause VARCHAR, outcome VARCHAR, record VARCHAR)""",
+    # What the next night of a site goes on from; a cache, see kept_nights.py.
+    """CREATE TABLE IF NOT EXISTS kept_nights (
+        site_id VARCHAR PRIMARY KEY, software VARCHAR, told VARCHAR, rows_weighed VARCHAR, rows_seen VARCHAR,
+        record VARCHAR)""",
     """CREATE TABLE IF NOT EXISTS run_log (
         started_utc TIMESTAMP, ended_utc TIMESTAMP, what VARCHAR, software VARCHAR, says VARCHAR, record VARCHAR)""",
 )

@@ -4,10 +4,10 @@ import hashlib
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import pandas as pd
@@ -19,8 +19,9 @@ from diagnostics.results import Finding, SiteDiagnosis
 from pipelines.errors import LedgerBusyError, LedgerDamagedError, LedgerError, LedgerVersionError
 from pipelines.ledger.archive import Archive
 from pipelines.ledger.corrections import Correction, corrected, corrections_frame
+from pipelines.ledger.kept_nights import KeptNight, StoredRows, keep_night, kept_night, rows_until
 from pipelines.ledger.merge import LoggerTable, add_flow_from_total, no_conflicts, one_grid, resolve_overlaps
-from pipelines.ledger.results import read_diagnosis, write_diagnosis
+from pipelines.ledger.results import append_days, read_diagnosis, write_diagnosis
 from pipelines.ledger.rising import rising_rows
 from pipelines.ledger.schema import (
     FROM_LAYOUT_2,
@@ -30,6 +31,9 @@ from pipelines.ledger.schema import (
     SCHEMA_VERSION,
     TABLES,
 )
+
+if TYPE_CHECKING:
+    from diagnostics.nights import NewDay
 
 FILE_NAME = "ledger.duckdb"
 _NO_BITS = "0::USMALLINT"
@@ -322,16 +326,46 @@ class Ledger:
 
     # -- results
 
-    def write_diagnosis(self, diagnosis: SiteDiagnosis, *, software: str = "", inputs_digest: str = "") -> None:
+    def write_diagnosis(self, diagnosis: SiteDiagnosis, *, software: str = "", inputs_digest: str = "",
+                        kept: KeptNight | None = None) -> None:
         """
         Replace the results of one site, all tables in one transaction.
 
         They are kept with the software and the digest of the inputs that made them; both are found out where not given.
+        `kept` is what the next night may go on from; whatever an earlier night left goes.
         """
         inputs_digest = inputs_digest or self.inputs_digest(diagnosis.site_id)
         with self.transaction() as sql:
             write_diagnosis(sql, diagnosis, software=software or _software(), inputs_digest=inputs_digest,
                             made_at=datetime.now(UTC))
+            sql.execute("DELETE FROM kept_nights WHERE site_id = ?", [diagnosis.site_id])
+            if kept is not None:
+                keep_night(sql, kept)
+
+    def append_days(self, added: "Sequence[NewDay]", kept: KeptNight, *, after: date, after_utc: datetime,
+                    software: str, inputs_digest: str) -> None:
+        """Put new days below the results of one site, in the place of any later than `after`, in one transaction."""
+        with self.transaction() as sql:
+            append_days(sql, kept.site_id, added, after=after, after_utc=after_utc, software=software,
+                        inputs_digest=inputs_digest, made_at=datetime.now(UTC))
+            keep_night(sql, kept)
+
+    def kept_night(self, site_id: str, software: str) -> KeptNight | None:
+        """Return what the next night of a site may go on from, or None."""
+        return kept_night(self._sql, site_id, software)
+
+    def rows_until(self, site_id: str, ends: Sequence[datetime]) -> StoredRows:
+        """Return what there is of stored rows of a site, with a digest up to each of some moments."""
+        present = self._present_channels(site_id, self.channel_places())
+        channels = sorted({channel for _, _, having, _ in present for channel in having})
+        return rows_until(self._sql, sorted(source for _, source, _, _ in present), channels, ends)
+
+    def reading_rules(self, site_id: str) -> str:
+        """Return as text all beside the rows that decides what `read_site` gives: loggers, channels, corrections."""
+        present = self._present_channels(site_id, self.channel_places())
+        loggers = [(logger, having, self._modulus(site_id, logger)) for logger, _, having, _ in present]
+        changes = [item.model_dump_json() for item in self.corrections(site_id)]
+        return repr((loggers, changes, self.wells().get(site_id)))
 
     def inputs_digest(self, site_id: str) -> str:
         """Return a digest of the raw files a site's readings come from, how they were read, and the corrections."""

@@ -76,16 +76,17 @@ class BorrowedLight:
         """
         if not len(readings.values) or not self._may_borrow(site):
             return site, readings, ()
-        from diagnostics.fleet_context.shared_light import own_light_missing
-
-        missing = own_light_missing(site, _light_of(site, readings))
-        lacks = float(readings.interval_s.to_numpy(dtype=float)[missing].sum()) >= LEAST_LACK_H * 3600.0
+        missing, lacks = _missing(site, readings)
         self._keep_lack(site.id, lacks)
         if not lacks:
             return site, readings, ()
         lent_site, lent, notes = self._from_neighbours(site, readings, missing)
         lent_site, lent, more = self._from_files(lent_site, lent, missing)
         return lent_site, lent, (*notes, *more)
+
+    def may_lend(self, site: "Site") -> bool:
+        """Tell whether there is any light that a site could borrow."""
+        return self._may_borrow(site) and bool(self._neighbours(site) or weather_of(self._fleet, site.id))
 
     def _from_neighbours(self, site: "Site", readings: "SiteReadings", missing: "NDArray[np.bool_]"
                          ) -> "tuple[Site, SiteReadings, tuple[str, ...]]":
@@ -197,6 +198,18 @@ class BorrowedLight:
             with self._ledger.transaction() as sql:
                 sql.execute("INSERT OR REPLACE INTO ledger_facts VALUES (?, ?)",
                             [_FACT + site_id, "yes" if lacks else "no"])
+
+
+def lacks_light(site: "Site", readings: "SiteReadings") -> bool:
+    """Tell whether a site's own sensors leave so much light unknown that it is borrowed."""
+    return bool(len(readings.values)) and _missing(site, readings)[1]
+
+
+def _missing(site: "Site", readings: "SiteReadings") -> "tuple[NDArray[np.bool_], bool]":
+    from diagnostics.fleet_context.shared_light import own_light_missing
+
+    missing = own_light_missing(site, _light_of(site, readings))
+    return missing, float(readings.interval_s.to_numpy(dtype=float)[missing].sum()) >= LEAST_LACK_H * 3600.0
 
 
 def with_uncertainty(site: "Site", channel: str, doubt: float) -> "Site":

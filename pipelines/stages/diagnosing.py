@@ -11,10 +11,14 @@ from time import perf_counter
 from typing import TYPE_CHECKING
 
 from pipelines.errors import plainly
-from pipelines.stages.moments import whole_days_until
+from pipelines.stages.moments import last_day, whole_days_until
+from pipelines.stages.nights import SiteNight, Weigh
 from pipelines.stages.provenance import inputs_of, software
 
 if TYPE_CHECKING:
+    from datetime import date
+
+    from diagnostics.nights import Night
     from diagnostics.quality.settings import QualitySettings
     from diagnostics.readings import SiteReadings
     from diagnostics.results import ServiceEvent, SiteDiagnosis
@@ -27,15 +31,34 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class SiteJob:
-    """All that one site's diagnosis needs, so that it can be worked out in another process."""
+    """
+    All that one site's diagnosis needs, so that it can be worked out in another process.
+
+    With a `day` the site is brought up to its end as the nights do, weighed first on `weigh_first` or on the last day
+    that is weighed whatever it brings; without one the whole record is weighed. `lent` is the site with the light of
+    others up to the end, `may_borrow` says whether there are any.
+    """
 
     site: "Site"
     readings: "SiteReadings"
     service_events: tuple["ServiceEvent", ...]
-    until: datetime | None
     settings: "Settings"
     notes: tuple[str, ...] = ()
     quality: "QualitySettings | None" = None
+    lent: "tuple[Site, SiteReadings, tuple[str, ...]] | None" = None
+    may_borrow: bool = False
+    oldest_utc: datetime | None = None
+    day: "date | None" = None
+    weigh_first: "date | None" = None
+    every_night: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Worked:
+    """A site that was worked out, and what its next night may go on from."""
+
+    diagnosis: "SiteDiagnosis"
+    night: "Night | None" = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +118,7 @@ class _Round:
                  progress: Callable[[str], None]) -> None:
         self._fleet, self._ledger, self._as_of, self._again, self._progress = fleet, ledger, as_of, again, progress
         self._inputs: dict[str, str] = {}
+        self._nights: dict[str, SiteNight] = {}
         self._borrowed: BorrowedLight | None = None
         self.report = DiagnoseReport()
 
@@ -112,14 +136,34 @@ class _Round:
                     self.report.unchanged.append(site_id)
                     self._progress(site_id)
                     continue
-                readings, left_out = self._readings(site, until, settings)
-                site, readings, lent = self._light(settings).lend(site, readings)
-                self._inputs[site_id] = self._inputs_of(self._fleet.sites[site_id], events, settings, until)
+                job = self._job(site, events, settings, notes, until)
             except Exception as error:                          # the ledger of one site must not stop the rest
                 self.keep(_failure(site_id, error))
                 continue
-            yield SiteJob(site, readings, events, until, settings, (*notes, *left_out, *lent),
-                          self._fleet.quality_settings())
+            if job is not None:
+                yield job
+
+    def _job(self, site: "Site", events: "tuple[ServiceEvent, ...]", settings: "Settings", notes: tuple[str, ...],
+             until: datetime | None) -> SiteJob | None:
+        """Return what is to be worked out elsewhere, or None where the night went on from what was kept."""
+        may_borrow = self._light(settings).may_lend(site)
+        weigh, night = Weigh(), None
+        if until is not None:
+            night = SiteNight(self._ledger, site, last_day(until, site.timezone), events, settings,
+                              self._fleet.quality_settings(), may_borrow, notes)
+            self._nights[site.id] = night
+            asked = Weigh() if self._again else night.go_on(self._inputs[site.id])
+            if asked is None:
+                self.report.done.append(site.id)
+                self._progress(site.id)
+                return None
+            weigh = asked
+        readings, oldest = self._readings(site, until, settings)
+        lent = self._light(settings).lend(site, readings)
+        self._inputs[site.id] = self._inputs_of(site, events, settings, until)
+        return SiteJob(site, readings, events, settings, notes, self._fleet.quality_settings(),
+                       lent if lent[1] is not readings or lent[2] else None, may_borrow, oldest,
+                       None if night is None else night.day, weigh.first, weigh.every_night)
 
     def _light(self, settings: "Settings") -> "BorrowedLight":
         if self._borrowed is None:
@@ -138,31 +182,34 @@ class _Round:
                          self._ledger.inputs_digest(site.id) + self._light(settings).digest(site) + masks)
 
     def _readings(self, site: "Site", until: datetime | None,
-                  settings: "Settings") -> "tuple[SiteReadings, tuple[str, ...]]":
-        """Return the readings to be weighed, and a sentence where older ones are left out."""
+                  settings: "Settings") -> "tuple[SiteReadings, datetime | None]":
+        """Return the readings to be weighed, and the oldest stamp there is."""
         seen = self._ledger.last_readings().query("site_id == @site.id")
         if "pump" in site.parts_absent or seen.empty:
-            return self._ledger.read_site(site.id, end=until), ()
+            return self._ledger.read_site(site.id, end=until), None
         newest = seen["last_utc"].max().to_pydatetime().replace(tzinfo=UTC)
-        start = min(newest, until or newest) - timedelta(days=settings.most_weighed_days)
-        older = seen["first_utc"].min().to_pydatetime().replace(tzinfo=UTC) < start
-        says = (f"Readings up to {start:%Y-%m-%d} are kept but were not weighed: {settings.most_weighed_days} days are "
-                "weighed at most.")
-        return self._ledger.read_site(site.id, start=start, end=until), (says,) if older else ()
+        # A weighing of an earlier day of the week reaches back as much further.
+        start = min(newest, until or newest) - timedelta(days=settings.most_weighed_days + 8)
+        return (self._ledger.read_site(site.id, start=start, end=until),
+                seen["first_utc"].min().to_pydatetime().replace(tzinfo=UTC))
 
     def _is_current(self, site_id: str) -> bool:
         made = self._ledger.made_by(site_id)
         return made is not None and made[1:] == (software(), self._inputs[site_id])
 
-    def keep(self, outcome: "SiteDiagnosis | SiteFailure") -> None:
+    def keep(self, outcome: "Worked | SiteFailure") -> None:
         """Write a result; a failed site gets one that says so, and is tried again next time."""
         if isinstance(outcome, SiteFailure):
+            site_id = outcome.site_id
             self.report.failed.append(outcome)
             self._ledger.write_diagnosis(not_worked_out(outcome), software=software(), inputs_digest="not worked out")
         else:
-            self.report.done.append(outcome.site_id)
-            self._ledger.write_diagnosis(outcome, software=software(), inputs_digest=self._inputs[outcome.site_id])
-        self._progress(outcome.site_id)
+            site_id = outcome.diagnosis.site_id
+            self.report.done.append(site_id)
+            kept = None if outcome.night is None else self._nights[site_id].kept(outcome.night)
+            self._ledger.write_diagnosis(outcome.diagnosis, software=software(), inputs_digest=self._inputs[site_id],
+                                         kept=kept)
+        self._progress(site_id)
 
 
 def settings_of(fleet: "Fleet") -> "tuple[Settings, tuple[str, ...]]":
@@ -176,31 +223,72 @@ def settings_of(fleet: "Fleet") -> "tuple[Settings, tuple[str, ...]]":
     return fleet.settings(), notes
 
 
-def _attempt(job: SiteJob) -> "SiteDiagnosis | SiteFailure":
-    import pandas as pd
+def _attempt(job: SiteJob) -> "Worked | SiteFailure":
     from threadpoolctl import threadpool_limits
-
-    from diagnostics.diagnose import diagnose_site
-    from diagnostics.quality.masking import masked
 
     try:
         # One thread a process: the matrices are small, and threads that wait for each other on a busy machine
         # made the same work take ten times as long.
         with threadpool_limits(1):
-            readings = (masked(job.site, job.readings, settings=job.quality) if len(job.readings.values)
-                        else job.readings)
-            diagnosis = diagnose_site(job.site, readings, service_events=job.service_events, settings=job.settings,
-                                      as_of_utc=None if job.until is None else pd.Timestamp(job.until))
-        return replace(diagnosis, notes=[*diagnosis.notes, *job.notes]) if job.notes else diagnosis
+            worked = _whole(job) if job.day is None else _by_night(job, job.day)
+        return replace(worked, diagnosis=replace(worked.diagnosis, notes=[*worked.diagnosis.notes, *job.notes]))
     except Exception as error:                                  # recorded with its site; the others go on
         return _failure(job.site.id, error)
+
+
+def _whole(job: SiteJob) -> Worked:
+    import pandas as pd
+
+    from diagnostics.diagnose import diagnose_site
+    from diagnostics.nights import weighable
+
+    site, readings, notes = job.lent or (job.site, job.readings, ())
+    readings, left_out = weighable(site, readings, job.settings,
+                                   None if job.oldest_utc is None else pd.Timestamp(job.oldest_utc))
+    diagnosis = diagnose_site(site, _masked(job, site, readings), service_events=job.service_events,
+                              settings=job.settings)
+    return Worked(replace(diagnosis, notes=[*diagnosis.notes, *left_out, *notes]))
+
+
+def _by_night(job: SiteJob, day: "date") -> Worked:
+    import pandas as pd
+
+    from diagnostics.nights import Preparation, bring_up, weigh_night
+
+    oldest = None if job.oldest_utc is None else pd.Timestamp(job.oldest_utc)
+    preparation = Preparation(lambda site, readings: _masked(job, site, readings),
+                              lambda site, readings: _lent(job, readings), oldest)
+    given = {"events": job.service_events, "settings": job.settings, "preparation": preparation}
+    if job.every_night:
+        return Worked(*weigh_night(job.site, job.readings, day, every_night=job.every_night, **given))
+    first_day = None if oldest is None else oldest.tz_convert(job.site.timezone).date()
+    return Worked(*bring_up(job.site, job.readings, day, first_day=first_day, weigh_first=job.weigh_first, **given))
+
+
+def _masked(job: SiteJob, site: "Site", readings: "SiteReadings") -> "SiteReadings":
+    from diagnostics.quality.masking import masked
+
+    return masked(site, readings, settings=job.quality) if len(readings.values) else readings
+
+
+def _lent(job: SiteJob, readings: "SiteReadings") -> "tuple[Site, SiteReadings, tuple[str, ...]] | None":
+    """Return the site with the light of others where it lacks its own; what is lent is worked out for the end alone."""
+    import pandas as pd
+
+    from diagnostics.nights import cut
+    from pipelines.stages.borrowed_light import lacks_light
+
+    if job.lent is not None and readings.values.index[-1:].equals(job.readings.values.index[-1:]):
+        site, lent, notes = job.lent
+        return site, cut(lent, readings.values.index[0] - pd.Timedelta(seconds=1), lent.values.index[-1]), notes
+    return (job.site, readings, ()) if job.may_borrow and lacks_light(job.site, readings) else None
 
 
 def _failure(site_id: str, error: BaseException) -> SiteFailure:
     return SiteFailure(site_id, plainly(error), "".join(traceback.format_exception(error)))
 
 
-def _in_processes(jobs: Iterator[SiteJob], workers: int) -> Iterator["SiteDiagnosis | SiteFailure"]:
+def _in_processes(jobs: Iterator[SiteJob], workers: int) -> Iterator["Worked | SiteFailure"]:
     """Work on few jobs at a time, so memory stays bounded; after a process died its jobs are tried one by one."""
     doubtful: list[SiteJob] = []
     while True:
@@ -214,11 +302,11 @@ def _in_processes(jobs: Iterator[SiteJob], workers: int) -> Iterator["SiteDiagno
 
 
 def _until_a_process_dies(jobs: Iterator[SiteJob], workers: int
-                          ) -> Generator["SiteDiagnosis | SiteFailure", None, list[SiteJob]]:
+                          ) -> Generator["Worked | SiteFailure", None, list[SiteJob]]:
     """Yield results; return the jobs that were under way when a process died, none where all went well."""
     from multiprocessing import get_context
 
-    waiting: dict[Future[SiteDiagnosis | SiteFailure], SiteJob] = {}
+    waiting: dict[Future[Worked | SiteFailure], SiteJob] = {}
     # Spawned, not forked: a fork would copy the open ledger and its threads.
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         for job in islice(jobs, workers + 1):

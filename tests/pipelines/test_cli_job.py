@@ -129,16 +129,16 @@ def test_a_page_of_a_site_that_left_the_fleet_goes_with_it(small_fleet, small_ru
 
 @pytest.mark.slow
 def test_one_failing_site_is_recorded_shown_and_does_not_stop_the_others(small_fleet, tmp_path, monkeypatch, capsys):
-    import diagnostics.diagnose as science
+    from diagnostics.nights import walk as science
 
-    sound = science.diagnose_site
+    sound = science.weigh_site
 
     def falters(site, readings, **more):
         if site.id == "draw-camp":
             raise ArithmeticError("a number nobody foresaw")
         return sound(site, readings, **more)
 
-    monkeypatch.setattr(science, "diagnose_site", falters)
+    monkeypatch.setattr(science, "weigh_site", falters)
     fleet = shutil.copytree(small_fleet, tmp_path / "fleet")
     assert run("run", fleet, "--out", tmp_path / "out", "--workers", "1") == 1
     told = capsys.readouterr()
