@@ -9,6 +9,7 @@ import pandas as pd
 
 from dashboards.wording import Wording, letter_wording
 from diagnostics.consequence import OPEN_STATUSES, Storage, with_day_columns
+from diagnostics.diagnose import may_rest
 from diagnostics.month_verdict import days_between, findings_between, month_verdict
 from diagnostics.results import Finding, RepairProof, SiteDiagnosis
 from diagnostics.site import Site
@@ -86,5 +87,6 @@ def count_month(site: Site, diagnosis: SiteDiagnosis, month: date) -> Month:
     seen = days[(days["main_state"] != "silent").to_numpy()]
     proofs = [proof for proof in diagnosis.proofs if first <= proof.when_utc.date() <= last]
     held = [finding for finding in findings_between(diagnosis, first, last) if finding.status in OPEN_STATUSES]
+    verdict = month_verdict(diagnosis, first, last, may_rest=may_rest(site), on_demand=site.drive.kind == "battery_bus")
     return Month(site, diagnosis, letter_wording(site.owner.language), first, length, days, judged, seen,
-                 _VERDICTS[month_verdict(diagnosis, first, last)], held, proofs)
+                 _VERDICTS[verdict], held, proofs)

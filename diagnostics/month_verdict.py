@@ -1,7 +1,6 @@
-"""The verdict on one calendar month that is over, from the same days, findings and account as the verdict of today."""
+"""The verdict on one calendar month that is over, by the rules, days, findings and account of the verdict of today."""
 
 from datetime import date
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -9,13 +8,11 @@ import pandas as pd
 from diagnostics.consequence import MEASURING_CAUSES
 from diagnostics.results import Finding, SiteDiagnosis, WaterAccount
 from diagnostics.settings import Settings
-
-MonthVerdict = Literal["working", "less than it should", "not working", "not enough data"]
+from diagnostics.verdict import Verdict, stands, sums_of_days, weighed
 
 # "Working as it should" is a claim about the whole month and needs most of its sun hours; a fault needs only to be
 # seen. Below about 70 % of the sun hours no verdict on output should be given (design advice of the trade).
 _SHARE_FOR_SOUND = 0.7
-_STOPPED_DAYS = 3
 
 
 def days_between(days: pd.DataFrame, first: date, last: date) -> pd.DataFrame:
@@ -62,8 +59,8 @@ def findings_between(diagnosis: SiteDiagnosis, first: date, last: date) -> list[
                                              -finding.confidence, finding.cause))
 
 
-def month_verdict(diagnosis: SiteDiagnosis, first: date, last: date, settings: Settings | None = None
-                  ) -> MonthVerdict:
+def month_verdict(diagnosis: SiteDiagnosis, first: date, last: date, settings: Settings | None = None, *,
+                  may_rest: bool = True, on_demand: bool = False) -> Verdict:
     """
     Judge one month.
 
@@ -75,12 +72,14 @@ def month_verdict(diagnosis: SiteDiagnosis, first: date, last: date, settings: S
         First and last day of the month.
     settings : Settings, optional
         What counts as enough data and as a loss worth telling.
+    may_rest, on_demand : bool
+        As for `diagnostics.verdict.verdict_of`. [1]
 
     Returns
     -------
     verdict : str
-        "not working" where the month ended standing, "less than it should" where causes took more water than
-        instruments can prove, "not enough data" where too few sun hours were judged to say "working".
+        As `diagnostics.verdict.weighed` judges the month; "not enough data" also where too few sun hours were judged,
+        or too few of the month's to say "working".
     """
     settings = settings or Settings()
     if diagnosis.days.empty:
@@ -90,27 +89,25 @@ def month_verdict(diagnosis: SiteDiagnosis, first: date, last: date, settings: S
     hours = float(judged["judged_sun_hours"].sum())
     if hours < settings.least_judged_sun_hours:
         return "not enough data"
-    held = [finding for finding in findings_between(diagnosis, first, last) if finding.cause not in MEASURING_CAUSES]
-    tail = judged.tail(_STOPPED_DAYS)
-    if held and len(tail) == _STOPPED_DAYS and bool((tail["main_state"] == "stopped").all()):
-        return "not working"
-    lost = _lost_share(diagnosis, first, held, judged)
-    if lost >= settings.least_loss_ratio:
-        return "less than it should"
-    if any(finding.cause == "meter_stopped" for finding in findings_between(diagnosis, first, last)):
-        return "not enough data"        # nobody saw the water: what may well have come is no verdict
+    held = findings_between(diagnosis, first, last)
+    spent = sums_of_days(days, _lost_to_causes(diagnosis, first, last, held, len(judged)))
+    verdict, _ = weighed(spent, held, settings, standing=stands(days),
+                         standing_days=int((days["main_state"] == "stopped").sum()), may_rest=may_rest,
+                         on_demand=on_demand)
     all_hours = float(days["sun_hours"].sum())
-    return "working" if all_hours > 0.0 and hours >= _SHARE_FOR_SOUND * all_hours else "not enough data"
+    if verdict == "working" and hours < _SHARE_FOR_SOUND * all_hours:
+        return "not enough data"
+    return verdict
 
 
-def _lost_share(diagnosis: SiteDiagnosis, first: date, held: list[Finding], judged: pd.DataFrame) -> float:
-    """Return the share of the month's expected water that went to causes, by the account where there is one."""
+def _lost_to_causes(diagnosis: SiteDiagnosis, first: date, last: date, held: list[Finding], judged_days: int
+                    ) -> dict[str, float]:
+    """Return what each cause took in the month, by the account where there is one. [m3]"""
     account = account_of(diagnosis, first)
     if account is not None and account.expected_m3 > 0.0:
-        return sum(line.volume_m3 for line in account.lines if line.kind == "cause"
-                   and line.code not in MEASURING_CAUSES) / account.expected_m3
-    daily = float(judged["expected_m3"].mean()) if len(judged) else 0.0
-    return sum(finding.water_lost_m3_day for finding in held) / daily if daily > 0.0 else 0.0
+        return {line.code: line.volume_m3 for line in account.lines if line.kind == "cause"}
+    return {finding.cause: finding.water_lost_m3_day * min(judged_days, (last - max(first, finding.onset)).days + 1)
+            for finding in held}
 
 
 def account_of(diagnosis: SiteDiagnosis, first: date) -> WaterAccount | None:

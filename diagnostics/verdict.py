@@ -5,7 +5,7 @@ A finding turns the verdict only if a fault of the plant is more probable than n
 expectation and meter leave open. A meter or a sun sensor that cannot be trusted gives no verdict on a pump.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -107,6 +107,34 @@ def recent_sums(days: pd.DataFrame, books: DayBooks) -> Recent:
         total(days["off_hours"].to_numpy(dtype=np.float64)))
 
 
+def sums_of_days(days: pd.DataFrame, lost_m3: Mapping[str, float]) -> Recent:
+    """
+    Add up the judged days of any span, from the day table alone.
+
+    Parameters
+    ----------
+    days : pandas.DataFrame
+        Day table, cut to the span.
+    lost_m3 : mapping of str to float
+        What each cause took in the span. [m3]
+
+    Returns
+    -------
+    recent : Recent
+        As `recent_sums` makes it of the same days.
+    """
+    judged = days[days["judged"].to_numpy(dtype=bool)]
+
+    def total(name: str) -> float:
+        return float(np.nansum(judged[name].to_numpy(dtype=np.float64))) if name in judged.columns else 0.0
+
+    expected = total("expected_m3")
+    called_for = max(1.0 - total("tank_full_m3") / max(expected, 1e-9), 0.0)
+    return Recent(len(judged), total("judged_sun_hours"), total("delivered_m3"), expected * called_for,
+                  total("expected_low_m3") * called_for, total("expected_high_m3") * called_for, dict(lost_m3),
+                  total("off_hours"))
+
+
 def verdict_of(days: pd.DataFrame, findings: Sequence[Finding], books: DayBooks, chain: DataChain,
                settings: Settings, *, judged_sun_hours: float, may_rest: bool = True,
                on_demand: bool = False) -> tuple[Verdict, str]:
@@ -144,14 +172,62 @@ def verdict_of(days: pd.DataFrame, findings: Sequence[Finding], books: DayBooks,
     if too_few:
         return "not enough data", too_few
     mended = f" Judged with {' and '.join(chain.mended)}." if chain.mended else ""
-    doubt = _doubt(open_now, recent)
-    last = days[days["judged"].to_numpy(dtype=bool)].tail(3)
-    standing = len(last) > 0 and bool((last["main_state"] == "stopped").all())
-    faults = [finding for finding in open_now if finding.cause not in MEASURING_CAUSES]
+    standing_days = int((days.tail(RECENT_DAYS)["main_state"] == "stopped").sum())
+    verdict, says = weighed(recent, open_now, settings, standing=stands(days), standing_days=standing_days,
+                            may_rest=may_rest, on_demand=on_demand)
+    return verdict, says + mended
+
+
+def stands(days: pd.DataFrame) -> bool:
+    """
+    Tell whether a site stood on the last days that were judged.
+
+    Parameters
+    ----------
+    days : pandas.DataFrame
+        Day table.
+
+    Returns
+    -------
+    standing : bool
+        False where no day is judged.
+    """
+    last = days[days["judged"].to_numpy(dtype=bool)].tail(LEAST_STANDING_DAYS)
+    return len(last) > 0 and bool((last["main_state"] == "stopped").all())
+
+
+def weighed(recent: Recent, held: Sequence[Finding], settings: Settings, *, standing: bool, standing_days: int,
+            may_rest: bool, on_demand: bool) -> tuple[Verdict, str]:
+    """
+    Judge a span with enough data by what was delivered in it and what is held against the site.
+
+    The one set of rules for site page and owner's month: they cannot contradict each other on the same data.
+
+    Parameters
+    ----------
+    recent : Recent
+        Sums over the judged days of the span.
+    held : sequence of Finding
+        Findings that hold in the span.
+    settings : Settings
+        What counts as a loss.
+    standing : bool
+        It stood on the last judged days.
+    standing_days : int
+        Days of the span on which it stood for most of the time. [days]
+    may_rest, on_demand : bool
+        As for `verdict_of`.
+
+    Returns
+    -------
+    verdict, says : str, str
+    """
+    doubt = _doubt(held, recent)
+    faults = [finding for finding in held if finding.cause not in MEASURING_CAUSES]
     if standing and faults and not doubt:
-        return "not working", "The pump stood on the last judged days though sun and tank called for it." + mended
+        return "not working", "The pump stood on the last judged days though sun and tank called for it."
     if doubt:
-        return "not enough data", doubt + mended
+        return "not enough data", doubt
     costing = [finding for finding in faults if _turns(finding, recent, settings)]
     if costing:
         worst = max(costing, key=lambda finding: recent.lost.get(finding.cause, 0.0))
@@ -161,18 +237,17 @@ def verdict_of(days: pd.DataFrame, findings: Sequence[Finding], books: DayBooks,
                  f"to one of several causes that these sensors cannot tell apart, {worst.cause} among them")
         if worst.cause == "unexplained":
             named = f"somewhere nobody can name ({label[:1].lower()}{label[1:]})"
-        return "less than it should", f"{recent.says}; {lost:.1f} m3 a day go {named}.{mended}"
-    standing_days = int((days.tail(RECENT_DAYS)["main_state"] == "stopped").sum())
+        return "less than it should", f"{recent.says}; {lost:.1f} m3 a day go {named}."
     if standing_days >= LEAST_STANDING_DAYS and not may_rest:
         return "less than it should", (f"{recent.says}; on {standing_days} of these days it stood for most of the time "
-                                       f"though the sun called, and nothing of this site stops it by itself.{mended}")
+                                       "though the sun called, and nothing of this site stops it by itself.")
     rested = on_demand or (may_rest and recent.off_hours > 0.1 * recent.hours)
     if recent.due > 1e-6 and recent.high < 1.0 - 2.0 * settings.least_loss_ratio and not rested:
-        return "less than it should", f"{recent.says}, and no cause found so far explains it.{mended}"
+        return "less than it should", f"{recent.says}, and no cause found so far explains it."
     slight = [finding for finding in faults if fault_probability(finding) >= 0.2]
     hint = (" A fault is suspected, but what it costs is within what can be told." if slight else
-            " See the findings on its measuring." if open_now else "")
-    return "working", f"{recent.says}.{hint}{mended}"
+            " See the findings on its measuring." if held else "")
+    return "working", f"{recent.says}.{hint}"
 
 
 def _too_few(days: pd.DataFrame, recent: Recent, chain: DataChain, settings: Settings, judged_sun_hours: float, *,
