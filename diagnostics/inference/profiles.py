@@ -19,6 +19,9 @@ SPREAD: dict[str, dict[str, float]] = {
     "day_one": {"day_one": 1.0},
 }
 DURATIONS = (1, 2, 3, 5, 8, 13, 21, 34, 55, 89)
+# A change must have this many days before it, in a record of two months and more: with fewer, one odd first day would
+# be the whole of what was before, and a change so early is told as there from the first day.
+LEAST_DAYS_BEFORE, LONG_RECORD_DAYS = 5, 60
 LEAST_WINDOW_DAYS = 8      # shorter spells belong to what stops and starts, not to wear, dirt or sensors
 
 
@@ -93,9 +96,10 @@ def build_profiles(days: int, *, events: Sequence[int] = (), washes: Sequence[in
         for length in [*sorted(lengths), days - start]:
             add(np.clip((time - start + 1.0) / length, 0.0, 1.0), "ramp", max(start, 0), days)
     ends = sorted(set(range(10, days, max(3, days // 40))) | {e for e in (*events, *washes) if 4 < e < days})
+    earliest = _earliest(days)
     for end in ends:
         for length in (10, 20, 40, 80, 160):
-            if end - length >= 1 or end in events or end in washes:
+            if end - length >= earliest or end in events or end in washes:
                 profile = np.where(time < end, np.clip((time - (end - length) + 1.0) / length, 0.0, 1.0), 0.0)
                 add(profile, "ramp_window", max(end - length, 0), end)
     for width in (60, 100, 160, 240, 330):
@@ -121,16 +125,21 @@ def no_profiles(days: int) -> Profiles:
     return Profiles(days, none, none, np.zeros((days, 0)), np.zeros(0, dtype=object), none, none)
 
 
+def _earliest(days: int) -> int:
+    return LEAST_DAYS_BEFORE if days >= LONG_RECORD_DAYS else 1
+
+
 def _windows(days: int, events: Sequence[int]) -> tuple[list[tuple[int, int]], list[str]]:
     bounds: list[tuple[int, int]] = [(0, days)]
     kinds = ["day_one"]
-    for start in range(1, days):
+    earliest = _earliest(days)
+    for start in range(earliest, days):
         bounds.append((start, days))
         kinds.append("step")
     seen = set(bounds)
     for duration in DURATIONS:
         # A fault that was there from the first day and went by itself is the baseline's own error in disguise.
-        for start in range(1, days - duration, max(1, duration // 3)):
+        for start in range(earliest, days - duration, max(1, duration // 3)):
             if (start, start + duration) not in seen:
                 seen.add((start, start + duration))
                 bounds.append((start, start + duration))
