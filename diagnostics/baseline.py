@@ -81,7 +81,8 @@ def epochs_of(events: Sequence[ServiceEvent], first_instant_day: dict[str, int])
 
 
 def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epoch], *, level_logged: bool,
-                         warmth_k: Vector | None = None, site: Site | None = None) -> list[Direction]:
+                         warmth_k: Vector | None = None, site: Site | None = None,
+                         deeper: Vector | None = None) -> list[Direction]:
     """
     Build the directions in which a sound site may differ from its sheet.
 
@@ -99,6 +100,8 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         Daily cell temperature about its mean: a temperature coefficient that is off follows it. [K]
     site : Site, optional
         Tells what its drive and pump leave open beyond the usual.
+    deeper : ndarray, shape (days,), optional
+        Logged rest level below the described one, over the total head; NaN where not known. [1]
 
     Returns
     -------
@@ -120,6 +123,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         directions.append(Direction("temperature by warmth", plain["temperature"], warmth_k / 12.0))
     if not level_logged:
         directions += _drifting("head", plain.get("head"), 0.6, days)
+    directions += _by_level(site, deeper)
     for epoch in epochs[1:]:
         course = (np.arange(days) >= epoch.first_day).astype(np.float64)
         for name in epoch.touches:
@@ -208,6 +212,26 @@ def _left_open_by(site: Site | None) -> dict[str, Vector]:
         found["ejector at low power"] = _named(0.3, "flow_low_power", "flow_low_sun") + _named(
             0.12, "flow_mid_power", "flow_mid_sun") + _named(0.2, "start_power")
     return found
+
+
+def _by_level(site: Site | None, deeper: Vector | None) -> list[Direction]:
+    """
+    Return what a jet owes to the depth it lifts from beyond its model, along the logged level.
+
+    Two diameters say how an ejector's flow falls with its lift to about a half; its drive pressure follows, and where
+    it chokes. A pump that lifts by its own head leaves no such doubt.
+    """
+    if site is None or not site.pump.family.startswith("jet") or deeper is None or not np.isfinite(deeper).any():
+        return []
+    course = np.nan_to_num(deeper - np.nanmean(deeper))
+    if not course.any():
+        return []
+    full = _named(0.5, "flow_high_power", "flow_high_sun", "top_flow") + _named(0.4, "flow_mid_power", "flow_mid_sun")
+    weak = _named(0.8, "flow_low_power", "flow_low_sun") + _named(0.3, "flow_mid_power", "flow_mid_sun") + _named(
+        -0.8, "start_power")
+    gauge = _named(2.0, "pressure_high_flow") + _named(0.4, "pressure_low_flow")
+    return [Direction(name, shift, course) for name, shift in (
+        ("ejector by level", full), ("ejector by level at low power", weak), ("jet gauge by level", gauge))]
 
 
 def _named(size: float, *names: str) -> Vector:

@@ -151,7 +151,7 @@ def weigh_site(site: Site, readings: SiteReadings, *, service_events: Sequence[S
     setting = setting_of(site, intervals)
     directions = tolerance_directions(signatures, len(intervals.days), epochs_of(service_events, event_day),
                                       level_logged=setting.level_logged, warmth_k=warmth_of_days(intervals),
-                                      site=site)
+                                      site=site, deeper=summaries.values["static_level"].to_numpy(dtype=np.float64))
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
     field = build_field(noise, no_profiles(len(intervals.days)), directions, settings,
                         known_shifts=[a.known() for a in accepted])

@@ -212,8 +212,8 @@ def _hydraulic(rows: Rows, table: Table) -> None:
     with np.errstate(invalid="ignore", divide="ignore"):
         faster = rows.speed_rpm / rows.speed_at_power_rpm - 1.0
     for bin_name, (low, high) in SPEED_EDGES.items():
-        _mean(rows, table, f"speed_{bin_name}_power", faster,
-              ok & (rows.speed_at_power_rpm > 0.0) & (at_power >= max(low, LEAST_STEADY_FLOW)) & (at_power < high))
+        inside = ok & (rows.speed_at_power_rpm > 0.0) & (at_power >= max(low, LEAST_STEADY_FLOW)) & (at_power < high)
+        _mean(rows, table, f"speed_{bin_name}_power", _even(rows, faster, rows.power_w, inside), inside)
 
 
 def _unbent(rows: Rows, due: Vector, place: Vector, inside: NDArray[np.bool_]) -> Vector:
@@ -223,6 +223,11 @@ def _unbent(rows: Rows, due: Vector, place: Vector, inside: NDArray[np.bool_]) -
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = rows.flow_m3_s / due - 1.0
     return np.asarray(rows.flow_m3_s - due * own_bend(ratio, place, rows.group, rows.groups, rows.weight * due, inside))
+
+
+def _even(rows: Rows, amount: Vector, place: Vector, inside: NDArray[np.bool_]) -> Vector:
+    """Return an amount less what it owes to its place in the bin."""
+    return amount - own_bend(amount, place, rows.group, rows.groups, rows.weight, inside) if rows.days else amount
 
 
 def _well_and_pressure(rows: Rows, table: Table) -> None:
@@ -235,4 +240,5 @@ def _well_and_pressure(rows: Rows, table: Table) -> None:
         # Binned by what the power should give: a blocked line must not move its own readings into another bin.
         at_power = np.where(np.isfinite(rows.flow_at_power_m3_s), rows.flow_at_power_m3_s, rows.healthy_flow_m3_s)
         inside = (at_power / rows.rated_flow_m3_s >= low) & (at_power / rows.rated_flow_m3_s < high)
-        _mean(rows, table, f"pressure_{bin_name}_flow", beyond, ok & inside)
+        place = np.where(np.isfinite(rows.power_w), rows.power_w, rows.poa_w_m2)
+        _mean(rows, table, f"pressure_{bin_name}_flow", _even(rows, beyond, place, ok & inside), ok & inside)

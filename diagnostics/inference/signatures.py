@@ -17,6 +17,7 @@ from diagnostics.evidence.own_limit import own_limit
 from diagnostics.evidence.ratios import Rows, ratio_table
 from diagnostics.health import HEALTHY, Health
 from diagnostics.inference.direct_shifts import add_direct_shifts
+from diagnostics.inference.ejector_shifts import opened_by_ejector
 from diagnostics.inference.fault_bench import FaultBench, ModelBuilder, draw_sample
 from diagnostics.inference.other_source import water_left
 from diagnostics.inference.tolerance_runs import bus_shift, gauge_height_shift, gauge_shift, tolerance_runs
@@ -144,6 +145,8 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
         for name, size in case.form.loose.items():
             loose[number, POSITION[name]] = size
     inexactness = np.array([case.form.inexactness for case in cases])
+    if site.pump.ejector is not None:
+        inexactness *= opened_by_ejector(cases, shifts, loose)
     return Signatures(cases, shifts, loss, loose, inexactness, nuisance, priors)
 
 
