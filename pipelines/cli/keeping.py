@@ -43,8 +43,7 @@ def restore(backup_folder: From, fleet: FleetHere = HERE, out: Out = None) -> No
     from pipelines.stages.outfolder import OutFolder
 
     out_folder = OutFolder.of(fleet, out)
-    out_folder.claim(fleet)
-    bring_back(backup_folder, out_folder.ledger_folder)
+    bring_back(backup_folder, out_folder.ledger_folder, before_writing=lambda: out_folder.claim(fleet))
     typer.echo(f"Restored to {out_folder.ledger_folder}. Run `liftledger run` to bring in what came since.")
 
 

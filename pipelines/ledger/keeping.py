@@ -3,7 +3,7 @@
 import hashlib
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -85,8 +85,13 @@ def backup(ledger: Ledger, folder: Path) -> int:
     return copied
 
 
-def restore(backup_folder: Path, folder: Path) -> None:
-    """Bring a backup back; a ledger that stands in the folder is moved aside, never overwritten."""
+def restore(backup_folder: Path, folder: Path, *, before_writing: Callable[[], None] | None = None) -> None:
+    """
+    Bring a backup back; a ledger that stands in the folder is moved aside, never overwritten.
+
+    The backup is looked through first: one that is not sound is refused before `before_writing` is called and anything
+    is written.
+    """
     if not (backup_folder / FILE_NAME).is_file():
         raise LedgerError("holds no backup of a ledger.", file=backup_folder, mend="Name the folder of the backup.")
     damaged = damaged_raw_files(Archive(backup_folder / "archive"))
@@ -95,6 +100,8 @@ def restore(backup_folder: Path, folder: Path) -> None:
                                  file=backup_folder, mend="Use another backup.")
     with Ledger(backup_folder, read_only=True):
         pass
+    if before_writing is not None:
+        before_writing()
     part = folder.with_name(f"{folder.name}.restoring")
     shutil.rmtree(part, ignore_errors=True)
     try:
@@ -110,6 +117,7 @@ def restore(backup_folder: Path, folder: Path) -> None:
             folder.rename(aside)
         part.rename(folder)
     except OSError as error:
+        shutil.rmtree(part, ignore_errors=True)
         raise LedgerError(f"the backup cannot be brought back: {error.strerror or error}.", file=folder,
                           mend="Free space there; the backup is untouched.") from error
 

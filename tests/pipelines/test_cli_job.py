@@ -265,6 +265,12 @@ def test_backup_restore_and_verify(small_fleet, small_run, tmp_path, capsys):
     assert run("restore", tmp_path / "safe", "--fleet", small_fleet, "--out", out) == 0
     assert run("verify", small_fleet, "--out", out) == 0
     assert run("restore", tmp_path / "nowhere", "--fleet", small_fleet, "--out", out) == 1
+    # A backup that is not sound is refused before anything is written.
+    kept = next((tmp_path / "safe" / "archive").glob("??/*"))
+    kept.write_bytes(kept.read_bytes() + b"x")
+    for bad in ("safe", "nowhere"):
+        assert run("restore", tmp_path / bad, "--fleet", small_fleet, "--out", tmp_path / "untouched") == 1
+        assert not (tmp_path / "untouched").exists()
 
 
 def test_a_ledger_in_use_is_told_in_one_line(small_fleet, small_run, tmp_path, capsys):
