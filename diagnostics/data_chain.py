@@ -19,6 +19,7 @@ from diagnostics.clock_mend import ClockShift, as_numbers, at_true_times, clock_
 from diagnostics.exchanged_channels import exchanged_pairs
 from diagnostics.flow_scale import misread_flow
 from diagnostics.quality.masking import mask_readings
+from diagnostics.quality.settings import QualitySettings
 from diagnostics.quality.suspicions import Suspicion, empty_months, swap_suspicions, unit_suspicions
 from diagnostics.quantities import CHANNELS
 from diagnostics.readings import Mask, SiteReadings
@@ -55,7 +56,7 @@ class DataChain:
         return " ".join(says for channel, says in self.withheld if channel in channels)
 
 
-def look_through(site: Site, readings: SiteReadings) -> DataChain:
+def look_through(site: Site, readings: SiteReadings, *, quality: QualitySettings | None = None) -> DataChain:
     """
     Look for a wrong clock, exchanged columns, undeclared codes, and light and levels in another unit.
 
@@ -65,6 +66,8 @@ def look_through(site: Site, readings: SiteReadings) -> DataChain:
         Description.
     readings : SiteReadings
         As the ledger gives them, with all masks.
+    quality : QualitySettings, optional
+        Thresholds by which those masks were made, for masks that must be made anew.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def look_through(site: Site, readings: SiteReadings) -> DataChain:
         findings.append(_finding(site, now, misread))
         kept_from.append((misread.channel, misread.says))
     if changed:
-        now = _masked_anew(site, now, [channel for channel, _ in kept_from])
+        now = _masked_anew(site, now, [channel for channel, _ in kept_from], quality)
     # A pump that stands shows zeros for a month, and rightly so; a dead sensor is told by its own rule.
     notes += [_plain(item) for item in empty_months(_numbers(readings), site.timezone)
               if float(np.nanmax(np.abs(as_numbers(readings, item.channel)), initial=0.0)) > 0.0
@@ -245,7 +248,8 @@ def _exchanged(readings: SiteReadings, one: str, other: str, rows: NDArray[np.bo
     return SiteReadings(readings.site_id, values, masks, readings.interval_s)
 
 
-def _masked_anew(site: Site, readings: SiteReadings, kept_from: Sequence[str]) -> SiteReadings:
+def _masked_anew(site: Site, readings: SiteReadings, kept_from: Sequence[str],
+                 quality: QualitySettings | None) -> SiteReadings:
     """Ask physics again at the true times and in the right columns; what the files themselves said stays."""
     old = readings.masks.astype("int64")
     held = old & _OF_INGEST
@@ -254,7 +258,7 @@ def _masked_anew(site: Site, readings: SiteReadings, kept_from: Sequence[str]) -
     for channel in set(kept_from):
         held[channel] = old[channel]
     sound = readings.values.where((held & (_OF_INGEST | int(Mask.OUT_OF_RANGE))) == 0)
-    physics = mask_readings(site, sound, readings.interval_s).astype("int64")
+    physics = mask_readings(site, sound, readings.interval_s, settings=quality).astype("int64")
     return SiteReadings(readings.site_id, readings.values, (held | physics).astype("uint16"), readings.interval_s)
 
 

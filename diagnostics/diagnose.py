@@ -28,6 +28,7 @@ from diagnostics.inference.search import Accepted, select_causes
 from diagnostics.inference.signatures import Signatures, compute_signatures, setting_of
 from diagnostics.inference.silence import silence_findings
 from diagnostics.inference.weigh import Noise, build_field, day_noise, feature_drift
+from diagnostics.quality.settings import QualitySettings
 from diagnostics.readings import SiteReadings
 from diagnostics.repairs import prove_repairs
 from diagnostics.results import DAY_COLUMNS, ServiceEvent, SiteDiagnosis, StateSpan
@@ -64,7 +65,8 @@ class Weighing:
 
 
 def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequence[ServiceEvent] = (),
-                  settings: Settings | None = None, as_of_utc: pd.Timestamp | None = None) -> SiteDiagnosis:
+                  settings: Settings | None = None, as_of_utc: pd.Timestamp | None = None,
+                  quality: QualitySettings | None = None) -> SiteDiagnosis:
     """
     Diagnose one site from all its readings.
 
@@ -83,24 +85,27 @@ def diagnose_site(site: Site, readings: SiteReadings, *, service_events: Sequenc
         Thresholds.
     as_of_utc : pandas.Timestamp, optional
         Time up to which readings should have come, usually the fleet's last; makes silence visible.
+    quality : QualitySettings, optional
+        Thresholds of the masks, for those that are made anew once the chain of data is put right.
 
     Returns
     -------
     diagnosis : SiteDiagnosis
         Days, summaries, intervals, findings, states, accounts, proofs and verdict.
     """
-    return weigh_site(site, readings, service_events=service_events, settings=settings, as_of_utc=as_of_utc)[0]
+    return weigh_site(site, readings, service_events=service_events, settings=settings, as_of_utc=as_of_utc,
+                      quality=quality)[0]
 
 
 def weigh_site(site: Site, readings: SiteReadings, *, service_events: Sequence[ServiceEvent] = (),
-               settings: Settings | None = None, as_of_utc: pd.Timestamp | None = None
-               ) -> tuple[SiteDiagnosis, Weighing | None]:
+               settings: Settings | None = None, as_of_utc: pd.Timestamp | None = None,
+               quality: QualitySettings | None = None) -> tuple[SiteDiagnosis, Weighing | None]:
     """
     Diagnose one site and return what the diagnosis worked with beside it.
 
     Parameters
     ----------
-    site, readings, service_events, settings, as_of_utc
+    site, readings, service_events, settings, as_of_utc, quality
         As for `diagnose_site`.
 
     Returns
@@ -117,7 +122,7 @@ def weigh_site(site: Site, readings: SiteReadings, *, service_events: Sequence[S
         return _empty(site, "Rows arrive, but not one of them holds a number."), None
     if site.parts_absent:
         return diagnose_station(site, readings, settings=settings), None
-    chain, as_read = look_through(site, readings), readings
+    chain, as_read = look_through(site, readings, quality=quality), readings
     notes: list[str] = list(chain.notes)
     model: SiteModel | None
     try:

@@ -17,6 +17,7 @@ import pandas as pd
 from diagnostics.diagnose import weigh_site
 from diagnostics.nights.new_day import Models, NewDay, extended, reckon
 from diagnostics.nights.standing import WEEK_DAYS, YOUNG_DAYS, Night, night_after, weighs_by_calendar
+from diagnostics.quality.settings import QualitySettings
 from diagnostics.readings import SiteReadings
 from diagnostics.results import ServiceEvent, SiteDiagnosis
 from diagnostics.settings import Settings
@@ -33,12 +34,13 @@ class Preparation:
 
     `masks` marks what contradicts physics. `lends` fills light that the site's own sensors do not give from elsewhere,
     and says whose it is; it gives None where the site lacks none. `oldest_utc` is the first reading that is stored,
-    where older ones are than those given.
+    where older ones are than those given. `quality` holds the thresholds of the masks, for those made anew.
     """
 
     masks: Callable[[Site, SiteReadings], SiteReadings] = lambda _, readings: readings
     lends: Callable[[Site, SiteReadings], tuple[Site, SiteReadings, tuple[str, ...]] | None] = lambda *_: None
     oldest_utc: pd.Timestamp | None = None
+    quality: QualitySettings | None = None
 
 
 def end_of(site: Site, day: date) -> pd.Timestamp:
@@ -127,7 +129,7 @@ def weigh_night(site: Site, readings: SiteReadings, day: date, *, events: Sequen
     lent_site, lent_readings, notes = lent or (site, known, ())
     judged = preparation.masks(lent_site, lent_readings) if len(lent_readings.values) else lent_readings
     diagnosis, weighing = weigh_site(lent_site, judged, service_events=[e for e in events if _when(e) <= end],
-                                     settings=settings, as_of_utc=end)
+                                     settings=settings, as_of_utc=end, quality=preparation.quality)
     why = every_night or _why_every_night(diagnosis, lent is not None, weighing is not None and weighing.mended)
     diagnosis = replace(diagnosis, notes=[*diagnosis.notes, *left_out, *notes], weighed_on=day)
     return diagnosis, night_after(diagnosis, day, weighing, why)

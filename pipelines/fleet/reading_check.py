@@ -14,6 +14,7 @@ from pipelines.errors import LoggerFileError
 from pipelines.fleet.problems import Problem
 
 if TYPE_CHECKING:
+    from diagnostics.quality.settings import QualitySettings
     from diagnostics.readings import SiteReadings
     from pipelines.fleet.load import Fleet
     from pipelines.ingest.one_file import LoggerFile
@@ -57,7 +58,7 @@ def check_readings(fleet: "Fleet") -> list[Problem]:
     for head in heads:
         seen.setdefault(head.source.profile, set()).update(head.read.columns)
     for head in heads:
-        problems += _problems_of(head, seen[head.source.profile])
+        problems += _problems_of(head, seen[head.source.profile], fleet.quality_settings())
     return list(dict.fromkeys([*problems, *_exchanged(heads)]))
 
 
@@ -88,16 +89,16 @@ def _read_head(path: Path, logs: Path, profile: "LoggerProfile", site: Site,
         return Problem(file, "", f"cannot be read ({error.strerror or error}).", "Check the rights of the file.")
 
 
-def _problems_of(head: _FileHead, seen: set[str]) -> list[Problem]:
+def _problems_of(head: _FileHead, seen: set[str], quality: "QualitySettings") -> list[Problem]:
     file, read, profile, source = head.file, head.read, head.profile, head.source
     missing = list(_missing(head, seen))
     if not len(read.rows):
         return [*missing, _nothing_read(file, read, source)]
     return [*missing, *_bad_rows(file, read, source), *_bad_columns(file, read, source),
-            *_units(file, read, profile, source), *_whole_channels(head)]
+            *_units(file, read, profile, source), *_whole_channels(head, quality)]
 
 
-def _whole_channels(head: _FileHead) -> Iterator[Problem]:
+def _whole_channels(head: _FileHead, quality: "QualitySettings") -> Iterator[Problem]:
     """Tell what days of readings betray: a wrong zone, exchanged columns, light or levels in another unit."""
     from diagnostics.data_chain import look_through
     from diagnostics.quality.masking import masked
@@ -105,7 +106,7 @@ def _whole_channels(head: _FileHead) -> Iterator[Problem]:
     readings = _readings_of(head)
     if readings is None:
         return
-    chain = look_through(head.site, masked(head.site, readings))
+    chain = look_through(head.site, masked(head.site, readings, settings=quality), quality=quality)
     for finding in chain.findings:
         says = finding.evidence[0].says
         for of_judging in _OF_JUDGING:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from diagnostics.quality.settings import QualitySettings
     from diagnostics.readings import SiteReadings
     from diagnostics.settings import Settings
     from diagnostics.site import Site, WeatherFile
@@ -76,7 +77,7 @@ class BorrowedLight:
         """
         if not len(readings.values) or not self._may_borrow(site):
             return site, readings, ()
-        missing, lacks = _missing(site, readings)
+        missing, lacks = _missing(site, readings, self._fleet.quality_settings())
         self._keep_lack(site.id, lacks)
         if not lacks:
             return site, readings, ()
@@ -99,7 +100,8 @@ class BorrowedLight:
         start, end = index[missing][0].to_pydatetime(), index[missing][-1].to_pydatetime()
         for other, away in self._neighbours(site):
             theirs = self._ledger.read_site(other.id, start=start - timedelta(hours=2), end=end + timedelta(hours=1))
-            light = shared_light.level_light(other, _light_of(other, theirs)) if len(theirs.values) else None
+            light = (shared_light.level_light(other, _light_of(other, theirs, self._fleet.quality_settings()))
+                     if len(theirs.values) else None)
             if light is not None:
                 parts.append(shared_light.onto_intervals(light, other, site, index, readings.interval_s))
                 named.append((other, away))
@@ -200,15 +202,16 @@ class BorrowedLight:
                             [_FACT + site_id, "yes" if lacks else "no"])
 
 
-def lacks_light(site: "Site", readings: "SiteReadings") -> bool:
+def lacks_light(site: "Site", readings: "SiteReadings", quality: "QualitySettings | None" = None) -> bool:
     """Tell whether a site's own sensors leave so much light unknown that it is borrowed."""
-    return bool(len(readings.values)) and _missing(site, readings)[1]
+    return bool(len(readings.values)) and _missing(site, readings, quality)[1]
 
 
-def _missing(site: "Site", readings: "SiteReadings") -> "tuple[NDArray[np.bool_], bool]":
+def _missing(site: "Site", readings: "SiteReadings", quality: "QualitySettings | None"
+             ) -> "tuple[NDArray[np.bool_], bool]":
     from diagnostics.fleet_context.shared_light import own_light_missing
 
-    missing = own_light_missing(site, _light_of(site, readings))
+    missing = own_light_missing(site, _light_of(site, readings, quality))
     return missing, float(readings.interval_s.to_numpy(dtype=float)[missing].sum()) >= LEAST_LACK_H * 3600.0
 
 
@@ -235,12 +238,12 @@ def _place_of(series: ImportedSeries, site: "Site") -> "tuple[Site, float]":
     return there, float(distances_km([site, there])[0, 1])
 
 
-def _light_of(site: "Site", readings: "SiteReadings") -> "SiteReadings":
-    """Return only the sensors of light, with the masks of physics."""
+def _light_of(site: "Site", readings: "SiteReadings", quality: "QualitySettings | None") -> "SiteReadings":
+    """Return only the sensors of light, with the masks of physics as the company sets their thresholds."""
     from diagnostics.fleet_context.shared_light import OWN_LIGHT
     from diagnostics.quality.masking import masked
     from diagnostics.readings import SiteReadings
 
     kept = [channel for channel in OWN_LIGHT if channel in readings.values.columns]
     part = SiteReadings(readings.site_id, readings.values[kept], readings.masks[kept], readings.interval_s)
-    return masked(site, part) if kept else part
+    return masked(site, part, settings=quality) if kept else part

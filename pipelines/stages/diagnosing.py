@@ -246,7 +246,7 @@ def _whole(job: SiteJob) -> Worked:
     readings, left_out = weighable(site, readings, job.settings,
                                    None if job.oldest_utc is None else pd.Timestamp(job.oldest_utc))
     diagnosis = diagnose_site(site, _masked(job, site, readings), service_events=job.service_events,
-                              settings=job.settings)
+                              settings=job.settings, quality=job.quality)
     return Worked(replace(diagnosis, notes=[*diagnosis.notes, *left_out, *notes]))
 
 
@@ -257,7 +257,7 @@ def _by_night(job: SiteJob, day: "date") -> Worked:
 
     oldest = None if job.oldest_utc is None else pd.Timestamp(job.oldest_utc)
     preparation = Preparation(lambda site, readings: _masked(job, site, readings),
-                              lambda site, readings: _lent(job, readings), oldest)
+                              lambda site, readings: _lent(job, readings), oldest, job.quality)
     given = {"events": job.service_events, "settings": job.settings, "preparation": preparation}
     if job.every_night:
         return Worked(*weigh_night(job.site, job.readings, day, every_night=job.every_night, **given))
@@ -281,7 +281,7 @@ def _lent(job: SiteJob, readings: "SiteReadings") -> "tuple[Site, SiteReadings, 
     if job.lent is not None and readings.values.index[-1:].equals(job.readings.values.index[-1:]):
         site, lent, notes = job.lent
         return site, cut(lent, readings.values.index[0] - pd.Timedelta(seconds=1), lent.values.index[-1]), notes
-    return (job.site, readings, ()) if job.may_borrow and lacks_light(job.site, readings) else None
+    return (job.site, readings, ()) if job.may_borrow and lacks_light(job.site, readings, job.quality) else None
 
 
 def _failure(site_id: str, error: BaseException) -> SiteFailure:

@@ -9,6 +9,7 @@ from diagnostics.clock_mend import at_true_times, clock_shifts
 from diagnostics.data_chain import look_through
 from diagnostics.diagnose import diagnose_site
 from diagnostics.quality.masking import masked
+from diagnostics.quality.settings import QualitySettings
 from diagnostics.readings import SiteReadings
 from diagnostics.results import SiteDiagnosis
 from diagnostics.units import convert
@@ -173,3 +174,17 @@ def test_rows_without_a_number_are_not_enough_data():
     values = _sound().values * np.nan
     diagnosis = _diagnosed(values)
     assert diagnosis.verdict == "not enough data" and "not one of them holds a number" in diagnosis.verdict_says
+
+
+def test_masks_made_anew_keep_to_the_thresholds_of_the_company():
+    """A current of 1.5 times short circuit is a cloud edge by the program's threshold and none by a company's 1.3."""
+    values = _sound().values
+    late = values.set_axis(values.index + pd.Timedelta(hours=7)).rename_axis("interval_end_utc")
+    peak = int(np.argmax(late["array_current_a"].to_numpy()))
+    late.iloc[peak, late.columns.get_loc("array_current_a")] = (
+        1.5 * SITE.array.module.isc_a * SITE.array.strings_in_parallel)
+    plain = _with(late)
+    for quality, is_bad in ((None, False), (QualitySettings(cloud_edge_current_ratio=1.3), True)):
+        chain = look_through(SITE, plain, quality=quality)
+        assert chain.mended
+        assert (int(chain.readings.masks["array_current_a"].iloc[peak]) != 0) == is_bad

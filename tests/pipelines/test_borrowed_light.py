@@ -9,11 +9,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from diagnostics.chain.array_alone import level_sky
 from diagnostics.fleet_context.shared_light import level_light
 from diagnostics.quality.masking import masked
+from diagnostics.quality.settings import QualitySettings
+from diagnostics.readings import SiteReadings
 from pipelines.ingest import ingest_fleet
 from pipelines.ledger import Ledger
 from pipelines.stages.asking import explanation_of
+from pipelines.stages.borrowed_light import lacks_light
 from pipelines.stages.diagnosing import diagnose
 from pipelines.stages.loading import load
 from pipelines.stages.outfolder import OutFolder
@@ -190,3 +194,17 @@ def test_a_file_that_is_not_what_it_is_said_to_be_is_named_and_the_site_still_wo
     report, found = worked_out(twins, tmp_path / "out")
     assert not report.failed
     assert any("Imported light was not used" in note and "junk.txt" in note for note in found["draw-twin"].notes)
+
+
+def test_whether_light_is_lacking_is_asked_by_the_thresholds_of_the_company():
+    """Hours of one and the same irradiance a day: stuck by the program's two hours, sound where a day is allowed."""
+    site = load(SAMPLE).sites["draw-camp"]
+    index = pd.date_range("2026-03-02 00:15", "2026-03-05", freq="15min", tz="UTC", name="interval_end_utc")
+    elevation, _ = level_sky(site, index, pd.Series(900.0, index=index))
+    light = np.where(elevation > 0.0, 600.0 * np.sin(np.radians(np.maximum(elevation, 0.0))), 0.0)
+    light = np.where(elevation > 25.0, 300.0, light)
+    values = pd.DataFrame({"poa_irradiance_w_m2": light}, index=index)
+    readings = SiteReadings(site.id, values, pd.DataFrame(0, index=index, columns=values.columns).astype("uint16"),
+                            pd.Series(900.0, index=index))
+    assert lacks_light(site, readings)
+    assert not lacks_light(site, readings, QualitySettings(stuck_irradiance_s=86400.0))
