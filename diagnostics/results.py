@@ -70,6 +70,8 @@ class Finding(Record):
     urgency: Literal["information", "next_route", "two_weeks", "two_days", "now"] = "next_route"
     status: Literal["new", "growing", "steady", "healed", "mended", "relapsed"] = "new"
     status_says: str = ""
+    weighed_on: date | None = Field(default=None, description="Last day it was weighed with; days after it are "
+                                                              "reckoned as if it stood.")
 
 
 class StateSpan(Record):
@@ -154,6 +156,14 @@ class SiteDiagnosis:
     verdict_says: str = ""
     notes: list[str] = field(default_factory=list)
     weighed_on: date | None = None      # last day that the causes were weighed with; None: the last day there is
+
+    @property
+    def days_since_weighing(self) -> int:
+        """Days at the end that were reckoned beside the causes as they stood."""
+        if self.weighed_on is None or len(self.days) == 0:
+            return 0
+        last: date = self.days.index[-1]
+        return max((last - self.weighed_on).days, 0)
 
 
 # Column -> meaning of SiteDiagnosis.days. Volumes are over judged intervals unless said otherwise.

@@ -47,11 +47,16 @@ class KeptNight:
 
 @dataclass(frozen=True, slots=True)
 class StoredRows:
-    """First stamp of a site's rows, whether any stamp comes more than once, and digests up to the moments asked for."""
+    """
+    First stamp of a site's rows, whether any stamp comes more than once, and digests up to the moments asked for.
+
+    `rules` is all beside the rows that decides what is read of them: loggers, channels, corrections.
+    """
 
     first_utc: datetime | None
     overlap: bool
     digests: tuple[str, ...]
+    rules: str
 
 
 def keep_night(sql: duckdb.DuckDBPyConnection, kept: KeptNight) -> None:
@@ -67,7 +72,7 @@ def kept_night(sql: duckdb.DuckDBPyConnection, site_id: str, software: str) -> K
 
 
 def rows_until(sql: duckdb.DuckDBPyConnection, sources: Sequence[int], channels: Sequence[str],
-               ends: Sequence[datetime]) -> StoredRows:
+               ends: Sequence[datetime], rules: str = "") -> StoredRows:
     """
     Look at the stored rows of some loggers up to each of some moments; the order in which they arrived says nothing.
 
@@ -80,6 +85,8 @@ def rows_until(sql: duckdb.DuckDBPyConnection, sources: Sequence[int], channels:
         Channels with a column.
     ends : sequence of datetime
         With a time zone.
+    rules : str, optional
+        Passed on.
 
     Returns
     -------
@@ -95,7 +102,7 @@ def rows_until(sql: duckdb.DuckDBPyConnection, sources: Sequence[int], channels:
         f"hash(source_no, interval_end_utc, interval_s{columns}) h FROM core_rows WHERE source_no IN ({numbers}))",
         naive).fetchone() or (None, 0)
     digests = tuple(f"{rows} {total}" for rows, total in zip(found[::2], found[1::2], strict=True))
-    return StoredRows(None if first is None else first.replace(tzinfo=UTC), overlaps > 0, digests)
+    return StoredRows(None if first is None else first.replace(tzinfo=UTC), overlaps > 0, digests, rules)
 
 
 def record_of(night: "Night") -> str:

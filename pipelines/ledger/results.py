@@ -109,14 +109,14 @@ def _insert(sql: duckdb.DuckDBPyConnection, table: str, rows: list[list[Any]]) -
 
 # -- tables whose columns grow with the science: one physical column a name and kind
 
-def _kind(column: pd.Series) -> str:
-    if pd.api.types.is_bool_dtype(column.dtype):
+def _kind(dtype: Any) -> str:
+    if pd.api.types.is_bool_dtype(dtype):
         return "BOOLEAN"
-    if pd.api.types.is_integer_dtype(column.dtype):
+    if pd.api.types.is_integer_dtype(dtype):
         return "BIGINT"
-    if pd.api.types.is_float_dtype(column.dtype):
+    if pd.api.types.is_float_dtype(dtype):
         return "DOUBLE"
-    if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
+    if isinstance(dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(dtype):
         return "TIMESTAMP"
     return "VARCHAR"
 
@@ -132,13 +132,13 @@ def _write_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, fra
     there = {row[0] for row in sql.execute("SELECT column_name FROM information_schema.columns WHERE table_name = ?",
                                            [table]).fetchall()}
     columns = []
-    for place, column in enumerate(frame.columns):
-        kind = _kind(frame[column])
+    for place, (column, dtype) in enumerate(zip(frame.columns, frame.dtypes, strict=True)):
+        kind = _kind(dtype)
         physical = f"{str(column).lower()}__{kind.lower()}"
         if physical not in there:
             sql.execute(f'ALTER TABLE {table} ADD COLUMN "{physical.replace(chr(34), chr(34) * 2)}" {kind}')
             there.add(physical)
-        columns.append({"name": str(column), "physical": physical, "dtype": str(frame[column].dtype), "place": place})
+        columns.append({"name": str(column), "physical": physical, "dtype": str(dtype), "place": place})
     _insert_frame(sql, table, site, frame, columns, 0)
     return {"columns": columns, "index_name": frame.index.name, "index_is_date": index_is_date,
             "index_zone": index_zone, "rows": len(frame)}
@@ -149,17 +149,12 @@ def _insert_frame(sql: duckdb.DuckDBPyConnection, table: str, site: str, frame: 
     """Insert the rows of a frame under the physical names of its columns, counted on from a place."""
     if not len(frame):
         return
-    out = {}
-    for item in columns:
-        series = frame.iloc[:, item["place"]]
-        kind = _kind(series)
-        values = series.array
-        if kind == "TIMESTAMP" and isinstance(series.dtype, pd.DatetimeTZDtype):
-            values = series.dt.tz_convert("UTC").dt.tz_localize(None).array
-        if kind == "VARCHAR":
-            values = _texts(series)
-        out[item["physical"]] = values
-    written = pd.DataFrame(out, index=range(len(frame)))
+    written = frame.set_axis([item["physical"] for item in columns], axis=1).reset_index(drop=True)
+    for item, dtype in zip(columns, frame.dtypes, strict=True):
+        if isinstance(dtype, pd.DatetimeTZDtype):
+            written[item["physical"]] = frame.iloc[:, item["place"]].dt.tz_convert("UTC").dt.tz_localize(None).array
+        elif _kind(dtype) == "VARCHAR":
+            written[item["physical"]] = _texts(frame.iloc[:, item["place"]])
     stamps = pd.DatetimeIndex(pd.to_datetime(frame.index))
     stamps = stamps.tz_convert("UTC").tz_localize(None) if stamps.tz is not None else stamps
     written.insert(0, "stamp", stamps)
@@ -183,7 +178,9 @@ def _append_frame(sql: duckdb.DuckDBPyConnection, frame_name: str, site: str, ro
     kinds = {item["name"]: item["dtype"] for item in shape["columns"]}
     if set(map(str, rows.columns)) != set(kinds):
         raise ValueError(f"rows of {site} do not have the columns that {frame_name} has.")
-    _insert_frame(sql, f"out_{frame_name}", site, rows[list(kinds)].astype(kinds), shape["columns"], shape["rows"])
+    rows = rows[list(kinds)]
+    other = {name: kinds[name] for name, dtype in zip(kinds, rows.dtypes, strict=True) if str(dtype) != kinds[name]}
+    _insert_frame(sql, f"out_{frame_name}", site, rows.astype(other), shape["columns"], shape["rows"])
     shape["rows"] += len(rows)
 
 

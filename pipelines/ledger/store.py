@@ -358,14 +358,16 @@ class Ledger:
         """Return what there is of stored rows of a site, with a digest up to each of some moments."""
         present = self._present_channels(site_id, self.channel_places())
         channels = sorted({channel for _, _, having, _ in present for channel in having})
-        return rows_until(self._sql, sorted(source for _, source, _, _ in present), channels, ends)
-
-    def reading_rules(self, site_id: str) -> str:
-        """Return as text all beside the rows that decides what `read_site` gives: loggers, channels, corrections."""
-        present = self._present_channels(site_id, self.channel_places())
         loggers = [(logger, having, self._modulus(site_id, logger)) for logger, _, having, _ in present]
         changes = [item.model_dump_json() for item in self.corrections(site_id)]
-        return repr((loggers, changes, self.wells().get(site_id)))
+        rules = repr((loggers, changes, self.wells().get(site_id)))
+        return rows_until(self._sql, sorted(source for _, source, _, _ in present), channels, ends, rules)
+
+    def reads_in_parts(self, site_id: str) -> bool:
+        """Tell whether a few days read alone are those of the whole: one logger, true clock, level as logged."""
+        shifted = self._sql.execute("SELECT count(*) FROM core_corrections WHERE site_id = ? AND kind = 'shift_clock'",
+                                    [site_id]).fetchone()
+        return len(self.sources(site_id)) == 1 and shifted == (0,) and site_id not in self.wells()
 
     def inputs_digest(self, site_id: str) -> str:
         """Return a digest of the raw files a site's readings come from, how they were read, and the corrections."""

@@ -49,7 +49,8 @@ def listed(diagnoses: "Iterable[SiteDiagnosis]", *, only_open: bool) -> "list[Fi
     """Return the findings of some results in the order in which they press."""
     from diagnostics.consequence import OPEN_STATUSES
 
-    held = [finding for diagnosis in diagnoses for finding in diagnosis.findings]
+    held = [finding.model_copy(update={"weighed_on": diagnosis.weighed_on})
+            for diagnosis in diagnoses for finding in diagnosis.findings]
     return sorted((finding for finding in held if not only_open or finding.status in OPEN_STATUSES), key=by_urgency)
 
 

@@ -10,7 +10,7 @@ from itertools import islice
 from time import perf_counter
 from typing import TYPE_CHECKING
 
-from pipelines.errors import plainly
+from pipelines.errors import RequestError, plainly
 from pipelines.stages.moments import last_day, whole_days_until
 from pipelines.stages.nights import SiteNight, Weigh
 from pipelines.stages.provenance import inputs_of, software
@@ -111,6 +111,24 @@ def diagnose(fleet: "Fleet", ledger: "Ledger", *, site_ids: Iterable[str] | None
     return round_.report
 
 
+def weighed_through(fleet: "Fleet", ledger: "Ledger", site_id: str, day: "date") -> "SiteDiagnosis":
+    """
+    Weigh the whole record of one site through the end of a day, whatever its nights have weighed; nothing is stored.
+
+    Raises
+    ------
+    RequestError
+        If it cannot be worked out.
+    """
+    from diagnostics.nights import end_of
+
+    site = fleet.sites[site_id]
+    outcome = _attempt(_Round(fleet, ledger, None, True, lambda _: None).whole_job(site, end_of(site, day), day))
+    if isinstance(outcome, SiteFailure):
+        raise RequestError(f"Site {site_id} could not be worked out: {outcome.says}")
+    return outcome.diagnosis
+
+
 class _Round:
     """One round over the fleet: what is to be worked out, and what came of it."""
 
@@ -164,6 +182,17 @@ class _Round:
         return SiteJob(site, readings, events, settings, notes, self._fleet.quality_settings(),
                        lent if lent[1] is not readings or lent[2] else None, may_borrow, oldest,
                        None if night is None else night.day, weigh.first, weigh.every_night)
+
+    def whole_job(self, site: "Site", until: datetime, day: "date") -> SiteJob:
+        """Return the job of weighing one site through the end of a day."""
+        settings, notes = settings_of(self._fleet)
+        events = tuple(event for event in self._fleet.service_events
+                       if event.site_id == site.id and event.when_utc <= until)
+        readings, oldest = self._readings(site, until, settings)
+        lent = self._light(settings).lend(site, readings)
+        return SiteJob(site, readings, events, settings, notes, self._fleet.quality_settings(),
+                       lent if lent[1] is not readings or lent[2] else None, self._light(settings).may_lend(site),
+                       oldest, day, day)
 
     def _light(self, settings: "Settings") -> "BorrowedLight":
         if self._borrowed is None:

@@ -104,8 +104,7 @@ class SiteNight:
         from diagnostics.nights import WINDOW_DAYS, window_of
 
         start = self._end(day - timedelta(days=WINDOW_DAYS)) - _BEFORE
-        if len(self.ledger.sources(self.site.id)) == 1 and self.site.id not in self.ledger.wells() and not any(
-                item.kind == "shift_clock" for item in self.ledger.corrections(self.site.id)):
+        if self.ledger.reads_in_parts(self.site.id):
             readings = self.ledger.read_site(self.site.id, start=start, end=self._end(day))
             flow = readings.values.get("flow_m3_s")
             if "meter_total_m3" not in readings.values or (flow is not None and bool(flow.notna().any())):
@@ -119,8 +118,7 @@ class SiteNight:
         """Return the digest of all that a weighing hangs on beside the rows; of the files too where rows overlap."""
         end = self._end(weighed_on)
         told = [self.quality.model_dump_json(), self.may_borrow, self.notes,
-                self.ledger.reading_rules(self.site.id),
-                self.ledger.inputs_digest(self.site.id) if rows.overlap else ""]
+                rows.rules, self.ledger.inputs_digest(self.site.id) if rows.overlap else ""]
         return inputs_of(self.site, [event for event in self.events if event.when_utc <= end], self.settings, None,
                          repr(told))
 

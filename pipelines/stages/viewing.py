@@ -1,6 +1,7 @@
 """From ledger and fleet folder to the records a page is drawn from."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,9 @@ def site_view_of(fleet: "Fleet", ledger: "Ledger", site_id: str, as_of: datetime
     diagnosis = ledger.read_diagnosis(site_id)
     if diagnosis is None:
         diagnosis = not_worked_out(SiteFailure(site_id, "nothing was worked out yet"))
+    if diagnosis.days_since_weighing:
+        diagnosis = replace(diagnosis, notes=[*diagnosis.notes, (
+            f"Causes were weighed on {diagnosis.weighed_on}; the days since lie where that lets one expect them.")])
     readings = ledger.read_site(site_id, start=as_of - TANK_MEMORY, end=as_of)
     return site_view(
         site, diagnosis, company=fleet.company.name, as_of=last_day(as_of, site.timezone),
