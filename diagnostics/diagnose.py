@@ -41,6 +41,8 @@ from diagnostics.verdict import verdict_of
 Vector = NDArray[np.float64]
 _WEIGHED = {code: cause for code, cause in CAUSES.items() if code not in TOLD_BY_RULE}
 LEAST_CLOCK_H = 0.3         # three quarters of the least shift that is weighed
+FLOW_AT_POWER = ("flow_low_power", "flow_mid_power", "flow_high_power")
+NO_WATER = -0.9             # flow at the power taken, less 1
 # Dangerous or cheap to mend: told however little water they cost.
 TOLD_AT_ANY_LOSS = ("wiring_resistance", "string_open", "module_bypassed", "battery_weak", "charging_fault")
 
@@ -286,6 +288,10 @@ def _flags(summaries: Summaries) -> Vector:
     on = np.zeros(len(values), dtype=bool)
     for name in ("stopped_share", "dry_share", "probe_share", "total_reset", "overflow_share", "float_hold_share"):
         on |= values[name].to_numpy() > 0.2
+    # Too dull a day to be asked to run is no day on which it ran: power without a drop is seen in weak sun as well.
+    flows = [name for name in FLOW_AT_POWER if values[name].notna().any()]
+    if flows:
+        on |= (values[flows].max(axis=1) < NO_WATER).to_numpy()
     return on.astype(np.float64) * float(on.sum() >= 3)
 
 

@@ -138,7 +138,9 @@ CAUSES: tuple[Cause, ...] = (
         forms=(Form("dry", SHARE_OF_TIME, direct=_no_prime, loose={
             "voltage_low_sun": 0.4, "voltage_mid_sun": 0.3, "voltage_high_sun": 0.2, "current_low_sun": 0.3,
             "current_mid_sun": 0.2, "speed_low_power": 0.4, "speed_high_power": 0.4, "pressure_low_flow": 0.6,
-            "pressure_high_flow": 0.6, "start_power": 0.3, "power_morning_less_afternoon": 0.1, "cycling": 0.2}),),
+            "pressure_high_flow": 0.6, "start_power": 0.3, "power_morning_less_afternoon": 0.1, "cycling": 0.2,
+            # Turning in air at its top speed, it is held back by its drive at next to no power.
+            "power_limit": 0.6, "dry_light_share": 0.3}),),
         shapes={"intermittent": 0.5, "step": 0.5}, prior=0.02, size_unit="1",
         size_means="share of the pumping hours without prime",
         test="Vacuum gauge while it turns: low vacuum is an air leak, high vacuum a blockage; then prime it.",

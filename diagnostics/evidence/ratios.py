@@ -221,8 +221,13 @@ def _unbent(rows: Rows, due: Vector, place: Vector, inside: NDArray[np.bool_]) -
     if not rows.days:
         return rows.flow_m3_s
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = rows.flow_m3_s / due - 1.0
-    return np.asarray(rows.flow_m3_s - due * own_bend(ratio, place, rows.group, rows.groups, rows.weight * due, inside))
+        ratio = rows.flow_m3_s / due
+    wet = inside & np.isfinite(ratio) & (ratio > 0.0)
+    if not wet.any():
+        return rows.flow_m3_s
+    # A share of what comes, so that where no drop comes none is read.
+    bend = own_bend(ratio / float(np.median(ratio[wet])), place, rows.group, rows.groups, rows.weight * due, inside)
+    return np.asarray(rows.flow_m3_s / np.clip(1.0 + bend, 0.5, 2.0))
 
 
 def _even(rows: Rows, amount: Vector, place: Vector, inside: NDArray[np.bool_]) -> Vector:

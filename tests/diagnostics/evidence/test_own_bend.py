@@ -63,3 +63,15 @@ def test_a_spell_of_dull_days_is_no_shift_where_the_pump_beats_its_sheet_at_full
     assert dull.median() == pytest.approx(high.drop(dull.index).median(), abs=0.05)
     # More water than the sheet says, and that since the first day, is true here; nothing began with the dull days.
     assert not [f.cause for f in found.findings if f.onset > found.summaries.index[5]]
+
+
+def test_a_day_without_a_drop_reads_no_drop_whatever_the_bend():
+    site = centrifugal_site(tank=None)
+
+    def change(table, day):
+        light = table["poa_irradiance_w_m2"].to_numpy(copy=True)
+        table["flow_m3_s"] *= 1.0 + 0.33 * np.clip((light - 600.0) / 300.0, 0.0, 1.0)
+        table.loc[day >= 35, "flow_m3_s"] = 0.0
+
+    found = diagnose_site(site, made_readings(site, 40, channels=PLAIN, cloudiness=0.0, change=change))
+    assert found.summaries[["flow_mid_power", "flow_high_power"]].iloc[36:39].to_numpy() == pytest.approx(-1.0)

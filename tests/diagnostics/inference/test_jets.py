@@ -3,11 +3,13 @@
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from diagnostics.baseline import tolerance_directions
-from diagnostics.diagnose import diagnose_site
+from diagnostics.diagnose import _flags, diagnose_site
 from diagnostics.evidence.features import FEATURE_NAMES, POSITION
+from diagnostics.evidence.summary import Summaries
 from diagnostics.health import HEALTHY, Health
 from diagnostics.inference.ejector_shifts import INEXACTNESS, opened_by_ejector
 from diagnostics.inference.signatures import Signatures
@@ -75,3 +77,14 @@ def test_a_jet_whose_flow_falls_more_with_the_level_than_its_model_has_one_fault
 
     found = diagnose_site(site, made_readings(site, 70, channels=RICH, health_of_day=deeper, change=change))
     assert [f.cause for f in found.findings] == ["falling_water_table"]
+
+
+def test_a_dull_day_without_a_drop_belongs_to_the_days_without_prime():
+    # Prime is lost at some starts and found again (common practice: a foot valve that drips through the night). On
+    # dull days nobody asks the pump to run for an hour; power is taken all the same and no water comes.
+    days = pd.date_range("2025-03-01", periods=12, freq="D").date
+    frame = pd.DataFrame(np.nan, index=pd.Index(days, name="day"), columns=list(FEATURE_NAMES))
+    frame["dry_share"] = [0.0, 0.0, 1.0, np.nan, np.nan, 1.0, 0.0, 1.0, 0.0, np.nan, 0.0, 1.0]
+    frame["flow_low_power"] = [0.0, -0.1, -1.0, -1.0, -0.1, -1.0, 0.0, -1.0, 0.0, np.nan, 0.0, -1.0]
+    without = _flags(Summaries(frame, frame, frame))
+    assert without.tolist() == [0.0, 0.0, 1.0, 1.0, 0.0, 1.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0]
