@@ -100,3 +100,11 @@ def test_weighing_pulls_in_no_store_scheduler_or_plot():
             "print(sorted({'prefect', 'duckdb', 'plotly', 'matplotlib'} & set(sys.modules)))")
     printed = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert printed.strip() == "[]"
+
+
+def test_a_change_has_days_before_it_in_a_long_record_and_a_young_site_may_fail_on_its_second_day():
+    for days, least in ((240, 5), (30, 1)):
+        profiles = build_profiles(days)
+        changes = np.isin(profiles.kind, ("step", "spell", "window", "ramp_window"))
+        assert profiles.start[changes].min() == least
+        assert profiles.start[profiles.kind == "day_one"].tolist() == [0]
