@@ -17,6 +17,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from diagnostics.proving.drawing import SENSORS
 from diagnostics.proving.score import Outcome, score
 from pipelines.proof.calibrating import cross_validated, fitted, stated_findings, write_fit
 from pipelines.proof.diagnosing import DetectionDelay, detection_delays, diagnose_kept
@@ -82,7 +83,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     with tempfile.TemporaryDirectory() as passing:
         cache = chosen.cache or Path(passing)
         request = FleetRequest(chosen.sites, chosen.days, chosen.seed, chosen.variant, tuple(chosen.families or ()),
-                               tuple(chosen.regions or ()))
+                               tuple(chosen.regions or ()), sensors=chosen.sensors)
         outcomes, delays = prove(request, cache, processes=chosen.processes, with_delays=chosen.delays,
                                  deadline_s=deadline, console=progress)
     validations = []
@@ -108,6 +109,8 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--variant", choices=("held_out", "training"), default=None)
     parser.add_argument("--families", nargs="*", default=None)
     parser.add_argument("--regions", nargs="*", default=None)
+    parser.add_argument("--sensors", choices=tuple(SENSORS), default=None,
+                        help="give all plants these sensors, to see what missing ones cost")
     parser.add_argument("--cache", type=Path, default=None, help="keep plants that ran in this folder")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=None, help="begin nothing new after so many minutes")

@@ -228,7 +228,8 @@ def draw_fault(rng: np.random.Generator, drawn: DrawnSite, days: int, cause: str
 def draw_fleet(rng: np.random.Generator, n: int, *, days: int = 240, sound_share: float = 0.42,
                pair_share: float = 0.06, families: Sequence[str] | None = None,
                regions: Sequence[str] | None = None, first_number: int = 0,
-               step_s: float | None = None, variant: Variant = "training") -> list[DrawnPlant]:
+               step_s: float | None = None, sensors: str | None = None,
+               variant: Variant = "training") -> list[DrawnPlant]:
     """
     Draw a proving fleet: sound sites, sites in an odd but normal state, and sites with a cause or two.
 
@@ -246,6 +247,8 @@ def draw_fleet(rng: np.random.Generator, n: int, *, days: int = 240, sound_share
     first_number : int, default 0
     step_s : float, optional
         Logger interval of all. [s]
+    sensors : str, optional
+        Sensors of all, one of `drawing.SENSORS`; drawn where not given.
     variant : str, default 'training'
         'held_out' for physics and fault courses that nothing was tuned on.
 
@@ -258,7 +261,7 @@ def draw_fleet(rng: np.random.Generator, n: int, *, days: int = 240, sound_share
         chance = rng.spawn(1)[0]
         family = str(chance.choice(list(families))) if families else None
         region = str(chance.choice(list(regions))) if regions else None
-        drawn = draw_site(chance, family, None, region, number=number, step_s=step_s,
+        drawn = draw_site(chance, family, None, region, number=number, sensors=sensors, step_s=step_s,
                           variant=variant)
         faults: list[PlantedFault] = []
         dull: tuple[int, int] | None = None

@@ -37,11 +37,13 @@ class FleetRequest:
     regions: tuple[str, ...] = ()
     step_s: float | None = None
     sound_share: float = 0.42
+    sensors: str | None = None
 
     @property
     def key(self) -> str:
         """Name of its folder in a cache."""
-        rest = repr((self.families, self.regions, self.step_s, self.sound_share))
+        chosen = () if self.sensors is None else (self.sensors,)
+        rest = repr((self.families, self.regions, self.step_s, self.sound_share, *chosen))
         return (f"{self.variant}-{self.seed}-{self.sites}x{self.days}-"
                 f"{hashlib.sha256(rest.encode()).hexdigest()[:6]}")
 
@@ -87,7 +89,7 @@ def drawn_fleet(request: FleetRequest) -> list[DrawnPlant]:
     """
     return draw_fleet(np.random.default_rng(request.seed), request.sites, days=request.days,
                       families=request.families or None, regions=request.regions or None, step_s=request.step_s,
-                      sound_share=request.sound_share, variant=request.variant)
+                      sound_share=request.sound_share, sensors=request.sensors, variant=request.variant)
 
 
 def lots_of(fleet: Sequence[DrawnPlant], lot: int = LOT) -> list[list[int]]:
