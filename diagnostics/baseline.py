@@ -31,6 +31,9 @@ Vector = NDArray[np.float64]
 
 # Days between the knots of drifting directions: a season has about four.
 KNOT_DAYS = 40.0
+# Usual spread of the share of clear hours among a site's days, and from where on an hour is clear.
+CLEARNESS_SPREAD = 0.35
+CLEAR_FROM = 0.93
 # As many as tell a site's own ratio: a slow loss that nobody can name must not become healthy.
 LEARN_DAYS = 30
 
@@ -81,7 +84,8 @@ def epochs_of(events: Sequence[ServiceEvent], first_instant_day: dict[str, int])
 
 
 def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epoch], *, level_logged: bool,
-                         warmth_k: Vector | None = None, site: Site | None = None,
+                         warmth_k: Vector | None = None, clearness: Vector | None = None, plane_logged: bool = True,
+                         site: Site | None = None,
                          deeper: Vector | None = None) -> list[Direction]:
     """
     Build the directions in which a sound site may differ from its sheet.
@@ -98,6 +102,10 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         Without a level sensor the unseen season of the water may drift along the head direction.
     warmth_k : ndarray, shape (days,), optional
         Daily cell temperature about its mean: a temperature coefficient that is off follows it. [K]
+    clearness : ndarray, shape (days,), optional
+        Share of clear hours of each day, about its mean: what the beam does to a light sensor follows it.
+    plane_logged : bool
+        Light is logged in the plane of the array and need not be carried over from another plane.
     site : Site, optional
         Tells what its drive and pump leave open beyond the usual.
     deeper : ndarray, shape (days,), optional
@@ -170,6 +178,10 @@ def _usual_tolerances() -> dict[str, Vector]:
     # at zero: at 230, 500 and 850 W/m2 the following shares. Reflection off the glass is as little known.
     plain["weak-sun light"] = _named(0.08, "current_low_sun", "power_low_sun") + _named(
         0.035, "current_mid_sun", "power_mid_sun") + _named(0.015, "current_high_sun", "power_high_sun")
+    # Transducers of this size are good to about 1 % of their range at zero, and a range is about that much above the
+    # rated current (common practice): of the rated current, and by share of it in weak, middling and strong sun.
+    plain["current zero"] = _named(0.012, "night_current") + _named(0.05, "current_low_sun") + _named(
+        0.024, "current_mid_sun") + _named(0.015, "current_high_sun")
     plain["speed"] = _named(0.015, "speed_low_power", "speed_high_power")
     plain["pressure"] = _named(0.015, "pressure_low_flow", "pressure_high_flow")
     plain["tank"] = _named(0.05, "tank_gain", "tank_free_rise")
@@ -180,6 +192,36 @@ def _usual_tolerances() -> dict[str, Vector]:
     # Where no meter logs the draw, people who draw all night are no leak; only a change of it may be one.
     plain["night use"] = _named(0.4, "night_use")
     return plain
+
+
+def _by_beam(plane_logged: bool) -> Vector:
+    """
+    Return what a clear day does to the light beyond a mean one: only the beam has a direction to be wrong in.
+
+    A sensor in the plane is off with the direction of the beam as ISO 9060 lets it. Where light is carried over from
+    the horizontal, how much of it is beam is itself reckoned: a low sun then misses by a fifth, a high one by little
+    (common practice; the plane of a low sun takes several times what the horizontal shows).
+    """
+    times = 1.0 if plane_logged else 2.5
+    return times * (_named(0.08, "current_low_sun", "power_low_sun") + _named(
+        0.035, "current_mid_sun", "power_mid_sun") + _named(0.015, "current_high_sun", "power_high_sun"))
+
+
+def clearness_of_days(intervals: Intervals) -> Vector:
+    """Return the share of each day's sun hours under a clear sky about its own mean; 0 where not known. [1]"""
+    clear = intervals.expected["clear_sky_poa_w_m2"].to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = intervals.poa_w_m2 / clear
+        known = np.isfinite(share) & (intervals.sun_elevation_deg > 10.0) & (clear > 100.0)
+    days = len(intervals.days)
+    count = np.bincount(intervals.day[known], minlength=days)
+    if not known.any():
+        return np.zeros(days)
+    # Against the site's own clear sky: a sensor that is off or a hazy region changes nothing.
+    bright = known & (share > CLEAR_FROM * float(np.quantile(share[known], 0.9)))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        hours = np.where(count > 0, np.bincount(intervals.day[bright], minlength=days) / count, np.nan)
+    return np.asarray(np.nan_to_num(hours - np.nanmean(hours)), dtype=np.float64)
 
 
 def _left_open_by(site: Site | None) -> dict[str, Vector]:
@@ -198,6 +240,11 @@ def _left_open_by(site: Site | None) -> dict[str, Vector]:
     if site is not None and site.drive.kind in ("direct", "current_booster", "voltage_booster"):
         found["weak-sun current"] = _named(0.15, "current_low_sun") + _named(0.05, "current_mid_sun")
         found["weak-sun voltage"] = _named(0.12, "voltage_low_sun") + _named(0.04, "voltage_mid_sun")
+    if site is not None and site.drive.kind in ("tracking", "frequency"):
+        # Trackers stand beside the best point, nearly all at the same side for good: 3 % of voltage cost no more than
+        # 0.5 % of power, 8 % some 4 (the top of the curve is flat); current gives what voltage takes (common practice).
+        found["tracked point"] = _named(0.02, "voltage_low_sun", "voltage_mid_sun", "voltage_high_sun") - _named(
+            0.024, "current_low_sun", "current_mid_sun", "current_high_sun")
     if site is not None and site.pump.motor.kind == "brushed_dc" and site.pump.family in POSITIVE_DISPLACEMENT:
         found["losses at part load"] = _named(-0.20, "flow_low_power") + _named(-0.07, "flow_mid_power") + _named(
             -0.01, "flow_high_power") + _named(-0.13, "speed_low_power") + _named(-0.02, "speed_high_power") + _named(

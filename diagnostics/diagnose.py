@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from diagnostics.account import DayBooks, accounts_by_month
-from diagnostics.baseline import epochs_of, own_interval, tolerance_directions
+from diagnostics.baseline import clearness_of_days, epochs_of, own_interval, tolerance_directions
 from diagnostics.causes import CAUSES, Cause
 from diagnostics.chain.learned import SHEET, Learned
 from diagnostics.data_chain import TOLD_BY_RULE, DataChain, look_at_water, look_through
@@ -158,6 +158,8 @@ def weigh_site(site: Site, readings: SiteReadings, *, service_events: Sequence[S
     setting = setting_of(site, intervals)
     directions = tolerance_directions(signatures, len(intervals.days), epochs_of(service_events, event_day),
                                       level_logged=setting.level_logged, warmth_k=warmth_of_days(intervals),
+                                      clearness=clearness_of_days(intervals),
+                                      plane_logged=intervals.has("poa_irradiance_w_m2"),
                                       site=site, deeper=summaries.values["static_level"].to_numpy(dtype=np.float64))
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
     field = build_field(noise, no_profiles(len(intervals.days)), directions, settings,
@@ -289,9 +291,11 @@ def _flags(summaries: Summaries) -> Vector:
     for name in ("stopped_share", "dry_share", "probe_share", "total_reset", "overflow_share", "float_hold_share"):
         on |= values[name].to_numpy() > 0.2
     # Too dull a day to be asked to run is no day on which it ran: power without a drop is seen in weak sun as well.
-    flows = [name for name in FLOW_AT_POWER if values[name].notna().any()]
-    if flows:
-        on |= (values[flows].max(axis=1) < NO_WATER).to_numpy()
+    flows = values[list(FLOW_AT_POWER)].max(axis=1)
+    dry = (flows < NO_WATER).to_numpy()
+    # What never came back did not come and go.
+    if dry.any() and (flows.iloc[int(np.argmax(on | dry)):] > 0.5 * NO_WATER).sum() >= 3:
+        on |= dry
     return on.astype(np.float64) * float(on.sum() >= 3)
 
 
