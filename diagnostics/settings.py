@@ -31,6 +31,9 @@ class Settings:
     # Log evidence is divided by this, for signatures are never quite those of the site. 1 would be pure theory; how
     # well stated confidence agrees with the share that is right stands in DEVELOPERS.md as measured.
     evidence_temper: float = 2.0
+    # Log evidence beyond which a difference between two causes counts for less and less: signatures are computed on a
+    # chain that is not the site itself, and more days of the same do not make them truer.
+    trusted_evidence: float = 30.0
     # A deviation from the first day is held against tolerances and not against days: it cannot grow with the length
     # of the record, so nothing in it is counted twice and its evidence is taken as it is.
     day_one_temper: float = 1.0

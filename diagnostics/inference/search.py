@@ -49,6 +49,7 @@ class Weighed:
     candidates: Mapping[str, list[Candidate]]
     field: Field
     signatures: Signatures      # those the candidates count in
+    coarse: float = 1.0         # what the log evidence of causes was divided by besides the temper
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,7 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         rest = float(logsumexp(flat) - logsumexp(flat[top]))
         picked[code] = (rows[top // profiles.count], top % profiles.count, prior.ravel()[top], rest)
     candidates: dict[str, list[Candidate]] = {}
+    coarse = 1.0
     if picked:
         case_rows = np.concatenate([p[0] for p in picked.values()])
         profile_rows = np.concatenate([p[1] for p in picked.values()])
@@ -136,21 +138,26 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
                       loose=np.where(signatures.shifts[case_rows] != 0.0, signatures.loose[case_rows], 0.0))
         exact = np.where(signatures.loose[case_rows].any(axis=1), np.minimum(exact, own), exact)
         at = 0
+        # What was seen tells beyond doubt that and when something changed; which of two computed signatures it follows it
+        # tells only as well as the chain behind them is the site itself, which more days of the same do not mend.
+        # (J. W. Miller and D. B. Dunson, Robust Bayesian inference via coarsening, JASA 114, 2019, 1113-1125.)
+        tempered = exact / temper[profile_rows]
+        coarse = max(1.0, float(tempered.max()) / settings.trusted_evidence)
         for code, (rows, columns, prior, rest) in picked.items():
-            part = exact[at:at + len(rows)]
+            part, weighted = exact[at:at + len(rows)], tempered[at:at + len(rows)]
             at += len(rows)
-            total = part / temper[columns] + prior
-            evidence[code] = float(logsumexp(total)) + min(rest, 3.0)
+            evidence[code] = float(logsumexp(weighted / coarse + prior)) + min(rest, 3.0)
+            total = weighted + prior
             share = np.exp(total - logsumexp(total))
             order = np.argsort(-share)
             candidates[code] = [Candidate(int(rows[i]), int(columns[i]), float(part[i]), float(share[i]))
                                 for i in order]
-    evidence["unexplained"] = _unexplained(field, profiles, settings, candidates)
+    evidence["unexplained"] = _unexplained(field, profiles, settings, candidates, coarse)
     log_weights = {code: value + float(np.log(signatures.priors[code])) for code, value in evidence.items()}
     log_weights["nothing"] = 0.0
     norm = float(logsumexp(list(log_weights.values())))
     return Weighed({code: float(np.exp(value - norm)) for code, value in log_weights.items()}, evidence, candidates,
-                   field, signatures)
+                   field, signatures, coarse)
 
 
 def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
@@ -174,7 +181,8 @@ def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
     return priors
 
 
-def _unexplained(field: Field, profiles: Profiles, settings: Settings, candidates: dict[str, list[Candidate]]) -> float:
+def _unexplained(field: Field, profiles: Profiles, settings: Settings, candidates: dict[str, list[Candidate]],
+                 coarse: float) -> float:
     """Evidence for a change that no signature names: every summary free to move by its own amount."""
     # From the first day on, what nobody can name is the model's own error.
     chosen = np.flatnonzero(np.isin(profiles.kind, ("step", "ramp")) & (profiles.start >= LEAST_BASELINE_DAYS))
@@ -187,7 +195,7 @@ def _unexplained(field: Field, profiles: Profiles, settings: Settings, candidate
     order = np.argsort(-total)[:TOP]
     share = np.exp(total - logsumexp(total))
     candidates["unexplained"] = [Candidate(-1, int(chosen[i]), float(exact[i]), float(share[i])) for i in order]
-    return float(logsumexp(total))
+    return float(logsumexp(exact / (UNEXPLAINED_TEMPER * settings.evidence_temper * coarse) - np.log(len(chosen))))
 
 
 def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
@@ -299,7 +307,7 @@ def _accept(signatures: Signatures, profiles: Profiles, weighed: Weighed, settin
     best = candidates[0]
     course = profiles.column(best.profile)
     starts = np.array([profiles.start[c.profile] for c in candidates], dtype=np.float64)
-    shares = np.array([c.weight for c in candidates])
+    shares = np.array([c.weight for c in candidates]) ** (1.0 / weighed.coarse)
     low, high = _quantiles(starts, shares, 0.025, 0.975)
     kind = str(profiles.kind[best.profile])
     last = int(profiles.stop[best.profile]) - 1
