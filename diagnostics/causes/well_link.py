@@ -52,6 +52,8 @@ def _no_prime(severity: float, setting: Setting) -> Mapping[str, float]:
     moved = {"dry_share": severity, "dry_light_share": 0.8 * severity}
     moved |= dict.fromkeys(("flow_low_power", "flow_mid_power", "flow_high_power", "top_flow"), -severity)
     moved |= {"speed_low_power": 0.3 * severity, "speed_high_power": 0.3 * severity}
+    # In air it makes no pressure; the line's own column is missing from the gauge unless a valve still holds it.
+    moved |= {"pressure_low_flow": -0.3 * severity, "pressure_high_flow": -0.3 * severity}
     if setting.voltage_logged:
         moved |= {"current_high_sun": -0.5 * severity, "current_mid_sun": -0.5 * severity,
                   "voltage_high_sun": 0.08 * severity, "voltage_mid_sun": 0.08 * severity}

@@ -34,6 +34,38 @@ def own_start(poa: Vector, turning: Flags, day: NDArray[np.intp]) -> float:
     return min(1.2 * float(np.median(poa[first])), 350.0)
 
 
+def own_water_from(offered: Vector, flowing: Flags, day: NDArray[np.intp], days: int) -> Vector:
+    """
+    Return the power or light above which this site is asked for water: what it has itself been seen to need.
+
+    A pump that spins and lifts nothing yet has not run dry. Where water begins hangs on the head curve near shut-off
+    and on how an ejector entrains, neither of which a sheet prints to better than a half, and it moves with the level
+    in the well: the least with water of each day, over the days around. Days without a drop teach nothing.
+
+    Parameters
+    ----------
+    offered : ndarray, shape (n,)
+        Power into the drive or light on the array. [W or W/m2]
+    flowing : ndarray of bool, shape (n,)
+        Water is metered.
+    day : ndarray of int, shape (n,)
+        Day of each reading.
+    days : int
+        Number of days.
+
+    Returns
+    -------
+    least : ndarray, shape (n,)
+        With room of a quarter; 0 where fewer than five days with water are known.
+    """
+    wet = np.flatnonzero(flowing & np.isfinite(offered))
+    by_day = pd.Series(offered[wet]).groupby(day[wet]).quantile(0.03).reindex(range(days))
+    if by_day.notna().sum() < LEAST_START_DAYS:
+        return np.zeros(len(offered))
+    usual = by_day.rolling(21, center=True, min_periods=3).median().ffill().bfill()
+    return np.asarray(1.25 * usual.to_numpy(dtype=np.float64)[day])
+
+
 def own_due_flow(model: Any, power: Vector, flow: Vector, x_power: Vector, x_flow: Vector, day: NDArray[np.intp],
                  days: int, sheet: Vector) -> Vector:
     """

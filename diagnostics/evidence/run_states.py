@@ -3,12 +3,15 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnostics.evidence.called_to_run import own_water_from
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.evidence.ratios import Table
 from diagnostics.site import Site
 
 Flags = NDArray[np.bool_]
 LEAST_HOURS = 1.0
+# A pump that gives no water at half its rated power gives none that is worth its name, whatever it has been seen to do.
+HIGHEST_START = 0.5
 
 
 def run_state_table(site: Site, intervals: Intervals) -> Table:
@@ -38,8 +41,10 @@ def run_state_table(site: Site, intervals: Intervals) -> Table:
     for name, flags in states.items():
         share = np.where(enough, _by_day(intervals, flags & known) / np.maximum(hours, 1e-9), np.nan)
         if name in ("dry_share", "dry_light_share"):
-            both = _by_day(intervals, known & intervals.flow_known & np.isfinite(intervals.power_w))
-            share = np.where(both >= LEAST_HOURS, share, np.nan)
+            lifts, lit = _lifts(intervals)
+            told = known & intervals.flow_known & np.isfinite(intervals.power_w) & (intervals.flowing | lifts | lit)
+            both = _by_day(intervals, told)
+            share = np.where(both >= LEAST_HOURS, _by_day(intervals, flags & told) / np.maximum(both, 1e-9), np.nan)
         if name in ("stopped_open_share", "stopped_dead_share") and not intervals.has("array_voltage_v"):
             share = np.full(len(intervals.days), np.nan)
         _put(table, name, share, 0.5 / np.sqrt(np.maximum(count, 1.0)) * 0.1, count)
@@ -80,9 +85,20 @@ def interval_states(site: Site, intervals: Intervals) -> dict[str, Flags]:
         # Light: the array could give far more and shows it by its raised voltage; a dark array does not.
         light = (power_known & intervals.turning & (voltage > 1.03 * x_voltage)
                  & (intervals.power_w < 0.6 * intervals.expected["expected_array_power_w"].to_numpy(dtype=np.float64)))
-        dry = intervals.should_run & intervals.flow_known & ~intervals.flowing & (powered | light)
+        lifts, lit = _lifts(intervals)
+        dry = intervals.should_run & intervals.flow_known & ~intervals.flowing & ((powered & lifts) | (light & lit))
     return {"stopped_share": stopped, "stopped_open_share": opened, "stopped_dead_share": dead, "dry_share": dry,
             "dry_light_share": dry & light}
+
+
+def _lifts(intervals: Intervals) -> tuple[Flags, Flags]:
+    """Say where power, and where light, is such that this site has been seen to lift water at it."""
+    wet, days = intervals.flowing & intervals.flow_known, len(intervals.days)
+    by_power = own_water_from(intervals.power_w, wet, intervals.day, days)
+    by_light = own_water_from(intervals.poa_w_m2, wet, intervals.day, days)
+    with np.errstate(invalid="ignore"):
+        return (intervals.power_w > np.minimum(by_power, HIGHEST_START * intervals.scales.rated_power_w),
+                intervals.poa_w_m2 > np.minimum(by_light, HIGHEST_START * 1000.0))
 
 
 def _cycling(intervals: Intervals, known: Flags, table: Table) -> None:

@@ -14,8 +14,8 @@ Vector = NDArray[np.float64]
 # Error of a jet's computed shifts over that of a pump that lifts by its own head: coefficients of nozzle, throat and
 # diffuser are known to a fifth each and stand against each other (common practice).
 INEXACTNESS = 2.5
-# Relative fall of the casing's pressure over that of the flow: through a control valve left as it was set, by the
-# square of the flow; held by hand or by itself, less or more.
+# Power of the flow by which the casing's pressure falls: the square through a control valve left as it was set; held
+# by hand or by itself, less or more.
 VALVE = 2.0
 # Casing pressure beyond what the line asks, over the total head, that a jet is driven with (common practice: two to
 # three times the head that it gives); known no better than to itself.
@@ -74,7 +74,7 @@ def opened_by_ejector(cases: Sequence[HasHealth], shifts: Vector, loose: Vector)
         if "extra_static_level_m" in changed:
             lost = max(lost, -float(shifts[number, top]))   # at the logged level the flow is as due
         for place, share in ((low, AT_LOW_FLOW), (high, 1.0)):
-            fall = VALVE * DRIVEN * share * min(lost, 1.0)
+            fall = DRIVEN * share * (1.0 - (1.0 - min(lost, 1.0)) ** VALVE)
             shifts[number, place] -= fall
             loose[number, place] = np.hypot(loose[number, place], fall)
     return factor

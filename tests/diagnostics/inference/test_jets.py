@@ -45,9 +45,9 @@ def test_a_gauge_on_the_casing_loses_more_than_the_line_when_water_is_short_and_
     cases = [SimpleNamespace(health=h) for h in (Health(intake_loss_s2_m5=1e6), Health(delivery_loss_s2_m5=1e6),
                                                  Health(meter_ratio=0.8))]
     factor = opened_by_ejector(cases, shifts, loose)
-    assert shifts[0, HIGH] == pytest.approx(-0.4)
+    assert shifts[0, HIGH] == pytest.approx(0.8**2 - 1.0)
     assert shifts[0, HIGH] < shifts[0, LOW] < 0.0
-    assert loose[0, HIGH] == pytest.approx(0.4)
+    assert loose[0, HIGH] == pytest.approx(0.36)
     assert (shifts[1, HIGH], loose[1, HIGH]) == (0.5, 0.5)
     assert not loose[2].any()       # a meter that is off moves no gauge
     assert factor.tolist() == [INEXACTNESS, INEXACTNESS, 1.0]
