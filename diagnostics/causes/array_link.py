@@ -7,6 +7,8 @@ import numpy as np
 from diagnostics.causes.cause import Cause, Form, Setting, fixed
 from diagnostics.health import Health
 
+# The sun's path moves by 2 to 3 degrees a week: what casts a shadow today casts it for weeks.
+SHADE_LASTS_DAYS = 25
 _POWER = ("array_current_a|array_power_w|flow_m3_s",)
 
 
@@ -45,6 +47,14 @@ def _shade(sign: float, *, in_volts: bool = False) -> Form:
                 loose=loose, applies=lambda setting: setting.voltage_logged or not in_volts)
 
 
+def _low_shade(sign: float) -> Form:
+    """A hill, fence or wall that only the low beam of one side meets: strong and middling sun know nothing of it."""
+    return Form("morning, low" if sign > 0 else "afternoon, low", fixed(0.1, 0.2, 0.35),
+                direct=lambda severity, setting: {"power_morning_less_afternoon": -sign * severity},
+                loose={"current_low_sun": 0.06, "power_low_sun": 0.06, "voltage_low_sun": 0.03, "open_voltage": 0.03},
+                weight=0.5)
+
+
 def _shade_that_stops(sign: float) -> Form:
     """A hard shadow under which the array no longer holds the drive's voltage: that half of the clear day is gone."""
     return Form("morning, stops" if sign > 0 else "afternoon, stops", fixed(0.5, 1.0),
@@ -68,6 +78,11 @@ def _open_shares(setting: Setting) -> tuple[float, ...]:
 
 def _strings(severity: float, setting: Setting) -> Health:
     return Health(strings_ratio=1.0 - severity) if setting.strings > 1 else Health()
+
+
+def _one_at_a_time(severity: float, setting: Setting) -> float:
+    """One string opens, or one diode shorts, far oftener than two together, and two oftener than three."""
+    return 1.0 / severity**2
 
 
 def _no_array(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -154,9 +169,10 @@ CAUSES: tuple[Cause, ...] = (
         code="shaded_array", label="Shade on the array", link="array",
         moves="low sun on one side of the day, on clear days only",
         forms=(_shade(1.0), _shade(-1.0), _shade(1.0, in_volts=True), _shade(-1.0, in_volts=True),
-               _shade_that_stops(1.0), _shade_that_stops(-1.0),
+               _shade_that_stops(1.0), _shade_that_stops(-1.0), _low_shade(1.0), _low_shade(-1.0),
                Form("both sides", fixed(0.1, 0.2, 0.35, 0.6), direct=_both_sides, weight=0.5)),
         shapes={"ramp": 0.4, "seasonal": 0.25, "step": 0.25, "day_one": 0.1}, prior=0.02, size_unit="1",
+        least_days=SHADE_LASTS_DAYS,
         size_means="share of power lost in the shaded half of the day",
         test="Photograph the array at the hours named, and the horizon on that side.",
         readings=("A shadow lies on part of the array at those hours under clear sky.",), parts=("pruning saw",),
@@ -169,7 +185,8 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="string_open", label="A string of modules is disconnected", link="array",
         moves="current falls to k of N strings at every sun, voltage stays",
-        forms=(Form("string", _open_shares, health=_strings, direct=_no_array, inexactness=0.5),),
+        forms=(Form("string", _open_shares, health=_strings, direct=_no_array, inexactness=0.5,
+                    commonness=_one_at_a_time),),
         shapes={"step": 0.81, "day_one": 0.12, "intermittent": 0.07}, prior=0.03, size_unit="1",
         size_means="share of the strings disconnected",
         test="Clamp meter on every string in steady sun; compare the strings.",
@@ -184,8 +201,9 @@ CAUSES: tuple[Cause, ...] = (
         code="module_bypassed", label="A module or a part of one is shorted out", link="array",
         moves="a fixed share of the voltage is gone at every sun",
         forms=(Form("substring", _substrings, health=lambda s, setting: Health(voltage_ratio=1.0 - s),
-                    weight=1.0),
+                    weight=1.0, commonness=_one_at_a_time),
                Form("substring of one string", _in_one_string, health=_weak_held, direct=_one_weak, weight=2.0,
+                    commonness=_one_at_a_time,
                     applies=lambda setting: setting.strings > 1)),
         shapes={"step": 0.85, "day_one": 0.1, "intermittent": 0.05}, prior=0.02, size_unit="1",
         size_means="share of the array's voltage lost",

@@ -71,6 +71,8 @@ class Form:
     # Error of the signature over that which each summary states: a factor on a reading is the same at every flow,
     # a share of strings at every sun, however the pump and the modules are built.
     inexactness: float = 1.0
+    # Severity -> how likely it is beside the other severities of the form, in any unit.
+    commonness: Callable[[float, Setting], float] = field(default=lambda severity, setting: 1.0)
     # Severity -> the size that people are told.
     size: Callable[[float, Setting], float] = field(default=lambda severity, setting: severity)
 
@@ -101,6 +103,7 @@ class Cause:
     needs: tuple[str, ...] = ()     # one channel of each entry must be logged; alternatives joined by "|"
     look_alikes: Mapping[str, str] = field(default_factory=dict)    # rival -> the one measurement that splits it
     resets: bool = False            # washes off with rain
+    least_days: int = 0             # a spell shorter than this is something else
     family_weight: Mapping[str, float] = field(default_factory=dict)    # multiplies the prior
     # Causes of one group exclude each other: a meter that stands does not also read high.
     group: str = ""

@@ -41,6 +41,12 @@ _MISPLACED = {"night_voltage": 0.15, "night_current": 0.05, "night_flow": 0.05, 
               "module_temperature": 0.2, "fill_volume": 1.0, "swapped_share": 0.05, "start_power": 0.2}
 
 
+def _hangs_in_air(severity: float, setting: Setting) -> Mapping[str, float]:
+    """A sensor that has come off lacks the sun's warmth by day; at night it is as cool as a module."""
+    return {"module_temperature": -severity / 25.0, "night_temperature": severity / 25.0,
+            "night_module_less_air": severity / 25.0}
+
+
 def _late(severity: float, setting: Setting) -> Mapping[str, float]:
     return {"clock": severity}
 
@@ -119,13 +125,15 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="temperature_sensor_fault", label="The module temperature sensor is wrong or has come off",
         link="measuring", moves="module temperature off that of air and sun; array voltage off by its coefficient",
-        forms=(Form("low", fixed(8.0, 15.0, 25.0),
+        forms=(Form("low", fixed(8.0, 12.0, 18.0, 27.0, 38.0),
                     misreading=lambda s, setting: Misreading(module_temperature_k=-s),
                     direct=lambda s, setting: {"module_temperature": -s / 25.0}),
-               Form("high", fixed(8.0, 15.0, 30.0),
+               Form("high", fixed(8.0, 12.0, 18.0, 27.0, 38.0),
                     misreading=lambda s, setting: Misreading(module_temperature_k=s),
-                    direct=lambda s, setting: {"module_temperature": s / 25.0})),
-        shapes={"step": 0.8, "day_one": 0.2}, prior=0.012, size_unit="K", size_means="kelvin by which it is off",
+                    direct=lambda s, setting: {"module_temperature": s / 25.0}),
+               Form("come off", fixed(10.0, 20.0), direct=_hangs_in_air, weight=0.7,
+                    misreading=lambda s, setting: Misreading(module_temperature_k=-s))),
+        shapes={"step": 0.8, "day_one": 0.2}, prior=0.018, size_unit="K", size_means="kelvin by which it is off",
         test="Infrared thermometer on the module's back beside the sensor; look whether it still sticks.",
         readings=("Sensor and thermometer differ by the stated kelvin.",), parts=("sensor", "thermal glue"),
         dangers=("E1", "H1"), owner_of_cause=_SENSOR_OWNER, owner_action="Nothing to do.",

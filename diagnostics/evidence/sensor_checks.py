@@ -34,8 +34,8 @@ def sensor_table(site: Site, readings: SiteReadings, intervals: Intervals, as_of
     Returns
     -------
     table : Table
-        clock, clear_sky, module_temperature, night_temperature, night_current, night_voltage, open_voltage,
-        silent_share, total_reset, impossible_share, swapped_share.
+        clock, clear_sky, module_temperature, night_temperature, night_module_less_air, night_current,
+        night_voltage, open_voltage, silent_share, total_reset, impossible_share, swapped_share.
     """
     table = Table({}, {}, {})
     _clock(intervals, table)
@@ -139,8 +139,11 @@ def _module_temperature(site: Site, intervals: Intervals, table: Table) -> None:
 
 
 def _night_temperature(intervals: Intervals, table: Table) -> None:
-    """Follow the temperature at night where only one is logged: with two, each shows what the other does."""
+    """Hold the module against the air at night, when no sun or wind parts them; follow a temperature that is alone."""
     module, air = intervals.channel("module_temperature_c"), intervals.channel("air_temperature_c")
+    both = np.isfinite(module) & np.isfinite(air) & (intervals.sun_elevation_deg < -3.0)
+    if both.any():
+        _mean(intervals, table, "night_module_less_air", np.where(both, (module - air) / 25.0, 0.0), both, 0.02)
     only = module if not np.isfinite(air).any() else air if not np.isfinite(module).any() else None
     if only is None or not np.isfinite(only).any():
         return

@@ -40,7 +40,8 @@ def add_direct_shifts(bench: FaultBench, runs: Sequence[tuple[Health, Misreading
         if power_logged:
             shifts[number, POSITION["dry_share"]] = dry
         shifts[number, POSITION["clear_sky"]] = misreading.irradiance - 1.0
-        shifts[number, POSITION["night_temperature"]] = misreading.module_temperature_k / 25.0
+        for name in ("night_temperature", "night_module_less_air"):
+            shifts[number, POSITION[name]] = misreading.module_temperature_k / 25.0
         if bench.source is not None:
             for name, size in source_shifts(bench.source, outcome, bench.setting.rated_power_w,
                                             misreading).items():

@@ -111,6 +111,9 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     log_prior_kind = _kind_priors(profiles)
     temper = np.where(profiles.kind == "day_one", settings.day_one_temper, settings.evidence_temper)
     log_ratio = scan(field, signatures.shifts)
+    if signatures.loose.any():
+        # What a cause may disturb by nobody knows how much must not keep its own marks from being dated.
+        log_ratio = np.maximum(log_ratio, scan(field, np.where(signatures.loose > 0.0, 0.0, signatures.shifts)))
     codes = [case.cause.code for case in signatures.cases]
     case_prior = np.array([case.log_prior for case in signatures.cases])
     evidence: dict[str, float] = {}
@@ -138,9 +141,9 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
                       loose=np.where(signatures.shifts[case_rows] != 0.0, signatures.loose[case_rows], 0.0))
         exact = np.where(signatures.loose[case_rows].any(axis=1), np.minimum(exact, own), exact)
         at = 0
-        # What was seen tells beyond doubt that and when something changed; which of two computed signatures it follows it
-        # tells only as well as the chain behind them is the site itself, which more days of the same do not mend.
-        # (J. W. Miller and D. B. Dunson, Robust Bayesian inference via coarsening, JASA 114, 2019, 1113-1125.)
+        # What was seen tells beyond doubt that and when something changed; which of two computed signatures it follows
+        # it tells only as well as the chain behind them is the site itself, which more days of the same do not mend
+        # (J. W. Miller and D. B. Dunson, Robust Bayesian inference via coarsening, JASA 114, 2019, 1113-1125).
         tempered = exact / temper[profile_rows]
         coarse = max(1.0, float(tempered.max()) / settings.trusted_evidence)
         for code, (rows, columns, prior, rest) in picked.items():
@@ -177,6 +180,9 @@ def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
         log_prior = np.full(profiles.count, -np.inf)
         for kind, weight in mass.items():
             log_prior[profiles.kind == kind] = np.log(weight) - np.log(count[kind])
+        if cause.least_days:
+            ends = np.isin(profiles.kind, ("spell", "window", "ramp_window"))
+            log_prior[ends & (profiles.stop - profiles.start < cause.least_days)] = -np.inf
         priors[code] = log_prior
     return priors
 

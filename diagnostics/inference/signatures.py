@@ -163,10 +163,11 @@ def _cases(setting: Setting, channels: frozenset[str], causes: Mapping[str, Caus
         total = sum(form.weight for form in forms)
         for form in forms:
             severities = form.severities(setting)
-            for severity in severities:
+            shares = np.array([form.commonness(severity, setting) for severity in severities])
+            for severity, share in zip(severities, shares / shares.sum(), strict=True):
                 health = form.health(severity, setting) if form.health else HEALTHY
                 misreading = form.misreading(severity, setting) if form.misreading else Misreading()
-                prior = float(np.log(form.weight / total) - np.log(len(severities)))
+                prior = float(np.log(form.weight / total) + np.log(share))
                 cases.append(Case(cause, form, severity, health, misreading, prior))
     return cases
 
