@@ -100,11 +100,13 @@ def day_noise(summaries: Summaries, settings: Settings) -> Noise:
     values = summaries.values.to_numpy(dtype=np.float64, copy=True)
     values[:, FEATURE_NAMES.index("silent_share")] = np.nan     # told by rule
     variance = summaries.errors.to_numpy(dtype=np.float64, copy=True) ** 2
-    smooth = summaries.values.rolling(7, center=True, min_periods=3).median().to_numpy(dtype=np.float64)
     for column, name in enumerate(FEATURE_NAMES):
         if not FEATURES[name].robust:
             continue
-        gone = values[:, column] - smooth[:, column]
+        # Beside the days that have a value, however far apart: a summary that few days give is as open to an odd one.
+        seen = summaries.values[name].dropna()
+        smooth = seen.rolling(7, center=True, min_periods=3).median().reindex(summaries.values.index)
+        gone = values[:, column] - smooth.to_numpy(dtype=np.float64)
         known = np.isfinite(gone)
         if known.sum() >= 8:
             scatter = 1.4826 * float(np.median(np.abs(gone[known])))

@@ -4,12 +4,14 @@ import subprocess
 import sys
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import multivariate_normal
 
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
+from diagnostics.evidence.summary import Summaries
 from diagnostics.inference.profiles import build_profiles
-from diagnostics.inference.weigh import SIGNATURE_ERROR, Direction, Noise, build_field, rescore, scan
+from diagnostics.inference.weigh import SIGNATURE_ERROR, Direction, Noise, build_field, day_noise, rescore, scan
 from diagnostics.settings import Settings
 
 DAYS = 14
@@ -108,3 +110,17 @@ def test_a_change_has_days_before_it_in_a_long_record_and_a_young_site_may_fail_
         changes = np.isin(profiles.kind, ("step", "spell", "window", "ramp_window"))
         assert profiles.start[changes].min() == least
         assert profiles.start[profiles.kind == "day_one"].tolist() == [0]
+
+
+def test_an_odd_day_loses_weight_also_where_few_days_give_a_value():
+    days = pd.date_range("2026-03-01", periods=90)
+    values = pd.DataFrame(np.nan, index=days, columns=list(FEATURE_NAMES))
+    errors = pd.DataFrame(0.02, index=days, columns=list(FEATURE_NAMES))
+    known = np.arange(0, 90, 9)
+    values.iloc[known, FEATURE_NAMES.index("current_mid_sun")] = 0.0
+    values.iloc[known[5], FEATURE_NAMES.index("current_mid_sun")] = -0.4
+    variance = day_noise(Summaries(values, errors, values.notna().astype(float)), SETTINGS).variance
+    column = variance[known, FEATURE_NAMES.index("current_mid_sun")]
+    # 20 standard errors from its neighbours: under Student's t with four degrees of freedom half of 1 + 400 / 4.
+    assert column[5] / column[0] == pytest.approx(50.5, rel=0.01)
+    assert np.allclose(np.delete(column, 5), column[0])
