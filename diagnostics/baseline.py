@@ -127,8 +127,9 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         directions.append(Direction("light by clearness", _by_beam(plane_logged), clearness / CLEARNESS_SPREAD))
     directions += _drifting("choke", plain.get("choke"), 1.0, days)
     directions += _drifting("aim", plain.get("aim"), 0.25, days)
-    # A quietest hour of the night is free of people who draw now and then; who draws all night, as a trough does, changes
-    # slowly: by some 2 % of the rated flow a season. What comes beyond that in all nights alike is a leak or a new user.
+    # A quietest hour of the night is free of people who draw now and then; who draws all night, as a trough does,
+    # changes slowly: by some 2 % of the rated flow a season. What comes beyond that in all nights alike is a leak or a
+    # new user.
     directions += _drifting("night use", plain.get("night use"), 0.04, days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
     if warmth_k is not None and "temperature" in plain:

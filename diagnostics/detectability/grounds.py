@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from diagnostics.baseline import epochs_of, tolerance_directions
+from diagnostics.baseline import clearness_of_days, epochs_of, tolerance_directions
 from diagnostics.causes import Setting
 from diagnostics.diagnose import warmth_of_days
 from diagnostics.evidence.days import daily_summaries
@@ -165,7 +165,9 @@ def grounds_of(site: Site, readings: SiteReadings, build: ModelBuilder, settings
     setting = setting_of(site, intervals)
     count = len(intervals.days)
     directions = tolerance_directions(signatures, count, epochs_of((), {}), level_logged=setting.level_logged,
-                                      warmth_k=warmth_of_days(intervals), site=site)
+                                      warmth_k=warmth_of_days(intervals), clearness=clearness_of_days(intervals),
+                                      plane_logged=intervals.has("poa_irradiance_w_m2"), site=site,
+                                      deeper=summaries.values["static_level"].to_numpy(dtype=np.float64))
     return Grounds(site, settings, setting, intervals, judgeable, signatures, day_noise(summaries, settings),
                    build_profiles(count), directions, int(judged[-1]), count)
 

@@ -80,8 +80,8 @@ class Accepted:
 
 
 def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directions: list[Direction],
-              settings: Settings, *, known: list[KnownShift] | None = None,
-              base: Field | None = None) -> Weighed:
+              settings: Settings, *, known: list[KnownShift] | None = None, base: Field | None = None,
+              dated: frozenset[str] = frozenset()) -> Weighed:
     """
     Weigh every cause against nothing wrong and the unexplained.
 
@@ -101,6 +101,8 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         Causes already accepted.
     base : Field, optional
         Projections of the first round, to save time.
+    dated : frozenset of str, optional
+        Causes that were found to begin later: the first days, against which they were dated, are none of theirs.
 
     Returns
     -------
@@ -109,6 +111,8 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     """
     field = build_field(noise, profiles, directions, settings, known_shifts=known, base=base)
     log_prior_kind = _kind_priors(profiles)
+    for code in dated:
+        log_prior_kind[code][profiles.start < LEAST_BASELINE_DAYS] = -np.inf
     temper = np.where(profiles.kind == "day_one", settings.day_one_temper, settings.evidence_temper)
     log_ratio = scan(field, signatures.shifts)
     if signatures.loose.any():
@@ -237,8 +241,8 @@ def select_causes(signatures: Signatures, noise: Noise, profiles: Profiles, dire
             accepted = accepted[:settings.most_causes]
             break
         left = _without_excluded(signatures, accepted)
-        weighed = weigh_all(left, noise, profiles, directions, settings,
-                            known=[a.known() for a in accepted], base=base)
+        weighed = weigh_all(left, noise, profiles, directions, settings, known=[a.known() for a in accepted], base=base,
+                            dated=frozenset(a.cause.code for a in accepted if a.onset >= LEAST_BASELINE_DAYS))
     if len(accepted) > 1:
         accepted = _refit(accepted, signatures, noise, profiles, directions, settings, base)
         accepted = _standing_before(accepted, signatures, noise, profiles, directions, settings)
