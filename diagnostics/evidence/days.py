@@ -8,7 +8,7 @@ from diagnostics.chain.drive import TRACKING_SHARE
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.evidence.other_sources import source_table
 from diagnostics.evidence.ratios import Rows, Table, ratio_table
-from diagnostics.evidence.run_states import run_state_table
+from diagnostics.evidence.run_states import run_state_table, water_is_due
 from diagnostics.evidence.sensor_checks import IDLE_CURRENT, sensor_table
 from diagnostics.evidence.source_power import array_power_seen, on_bus, tied_current, tied_to_battery
 from diagnostics.evidence.starts import start_table
@@ -79,9 +79,24 @@ def site_rows(site: Site, intervals: Intervals, judgeable: Judgeable) -> Rows:
         flow_at_power_m3_s=intervals.flow_at_power_m3_s, speed_at_power_rpm=intervals.speed_at_power_rpm,
         drawdown_at_flow_m=intervals.drawdown_at_flow_m, pressure_at_flow_pa=intervals.pressure_at_flow_pa,
         static_level_m=intervals.static_level_m, electrical_ok=judgeable.electrical, load_line=intervals.load_line,
-        hydraulic_ok=judgeable.hydraulic, rated_flow_m3_s=intervals.scales.rated_flow_m3_s,
+        hydraulic_ok=judgeable.hydraulic & ~_spins_without_lift(site, intervals),
+        rated_flow_m3_s=intervals.scales.rated_flow_m3_s,
         head_scale_m=intervals.scales.head_m, hot_from_c=hot_limit(site), low_beam=_low_beam(intervals),
         array_down=_array_down(site, intervals), days=True)
+
+
+def _spins_without_lift(site: Site, intervals: Intervals) -> NDArray[np.bool_]:
+    """
+    Say where a jet gives no water at a power at which it has never given any.
+
+    An ejector entrains nothing until its nozzle has some metres of head, and how many no sheet says (common practice):
+    that tells of the start and nothing of the flow, and must not make a dull day look dry.
+    """
+    if site.pump.ejector is None:
+        return np.zeros(len(intervals.index), dtype=bool)
+    by_power, by_light = water_is_due(intervals)
+    lifted = by_power if np.isfinite(intervals.power_w).any() else by_light
+    return np.asarray(intervals.flow_known & ~intervals.flowing & ~lifted)
 
 
 def _array_down(site: Site, intervals: Intervals) -> NDArray[np.bool_] | None:

@@ -57,6 +57,8 @@ def own_bend(amount: Vector, place: Vector, group: NDArray[np.intp], groups: int
     bend: Vector = np.zeros(len(knots), dtype=np.float64)
     kept = np.ones(len(rows), dtype=bool)
     for _ in range(_ROUNDS):
+        if np.count_nonzero(kept) < LEAST_ROWS:
+            return found
         share = usual * kept
         within_y = y - _of_day(y, day, groups, share)
         within = basis - np.column_stack([_of_day(column, day, groups, share) for column in basis.T])

@@ -41,7 +41,7 @@ def run_state_table(site: Site, intervals: Intervals) -> Table:
     for name, flags in states.items():
         share = np.where(enough, _by_day(intervals, flags & known) / np.maximum(hours, 1e-9), np.nan)
         if name in ("dry_share", "dry_light_share"):
-            lifts, lit = _lifts(intervals)
+            lifts, lit = water_is_due(intervals)
             told = known & intervals.flow_known & np.isfinite(intervals.power_w) & (intervals.flowing | lifts | lit)
             both = _by_day(intervals, told)
             share = np.where(both >= LEAST_HOURS, _by_day(intervals, flags & told) / np.maximum(both, 1e-9), np.nan)
@@ -85,14 +85,14 @@ def interval_states(site: Site, intervals: Intervals) -> dict[str, Flags]:
         # Light: the array could give far more and shows it by its raised voltage; a dark array does not.
         light = (power_known & intervals.turning & (voltage > 1.03 * x_voltage)
                  & (intervals.power_w < 0.6 * intervals.expected["expected_array_power_w"].to_numpy(dtype=np.float64)))
-        lifts, lit = _lifts(intervals)
+        lifts, lit = water_is_due(intervals)
         dry = intervals.should_run & intervals.flow_known & ~intervals.flowing & ((powered & lifts) | (light & lit))
     return {"stopped_share": stopped, "stopped_open_share": opened, "stopped_dead_share": dead, "dry_share": dry,
             "dry_light_share": dry & light}
 
 
-def _lifts(intervals: Intervals) -> tuple[Flags, Flags]:
-    """Say where power, and where light, is such that this site has been seen to lift water at it."""
+def water_is_due(intervals: Intervals) -> tuple[Flags, Flags]:
+    """Say where power, and where light, is such that this site has been seen to lift water at it; NaN says no."""
     wet, days = intervals.flowing & intervals.flow_known, len(intervals.days)
     by_power = own_water_from(intervals.power_w, wet, intervals.day, days)
     by_light = own_water_from(intervals.poa_w_m2, wet, intervals.day, days)
