@@ -120,6 +120,14 @@ def test_a_boasting_posterior_is_brought_down_to_what_holds():
     assert weight / scale == pytest.approx(1 / 3, rel=0.25)      # by construction
 
 
+def test_what_hardly_varies_among_training_plants_is_not_weighed_on_records_of_another_length():
+    table = _findings(np.random.default_rng(3), 400)
+    table["days"] = 5.48 + 0.002 * table["days"] * table["right"]
+    assert "days" not in fitted(table).traits
+    table["days"] = np.where(table["right"], 5.5, 4.5)
+    assert fitted(table).traits["days"][2] > 0.0
+
+
 def test_the_written_fit_is_a_module_that_says_the_same(tmp_path):
     table = _findings(np.random.default_rng(2), 400)
     fit = fitted(table)
