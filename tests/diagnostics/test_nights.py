@@ -18,6 +18,8 @@ from diagnostics.quality.masking import masked
 from diagnostics.readings import SiteReadings
 from diagnostics.results import ServiceEvent
 
+pytestmark = pytest.mark.slow
+
 START = date(2025, 3, 1)
 DAYS = 54
 STEP_DAY, RAMP_DAY = 46, 38

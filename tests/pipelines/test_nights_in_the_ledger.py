@@ -12,6 +12,8 @@ from pipelines.stages.diagnosing import diagnose, weighed_through
 from pipelines.stages.loading import load
 from pipelines.stages.nights import SiteNight
 
+pytestmark = pytest.mark.slow
+
 SITES = ["draw-camp", "tule-house"]
 FIRST = datetime(2026, 5, 25, 9, tzinfo=UTC)        # the string of draw-camp opens on 28 May, between two weighings
 NIGHTS = 6
@@ -81,7 +83,6 @@ def test_nights_end_where_a_run_from_nothing_ends(small_fleet, ingested, ways, t
         same(nights.read_diagnosis(SITES[1]), once.read_diagnosis(SITES[1]))
 
 
-@pytest.mark.slow
 def test_late_readings_are_taken_up_as_far_back_as_they_reach(small_fleet, ingested, ways, tmp_path):
     """A day that comes two nights late costs its days again; one from before the last weighing the whole record."""
     fleet = load(small_fleet)

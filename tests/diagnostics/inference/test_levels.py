@@ -99,6 +99,7 @@ def test_an_evening_draw_without_a_meter_is_no_hole_for_the_small_hours_are_stil
     assert "tank_leak" not in [f.cause for f in evening.findings]
 
 
+@pytest.mark.slow
 def test_a_hole_that_opens_where_no_meter_logs_the_draw_is_told_and_a_trough_that_drinks_more_by_season_is_not():
     # Half a m3 an hour from the 50th night on, a tenth of the pump; a trough that drinks half as much again in summer.
     opens = _nights(lambda day: np.where(day >= 50, 4.0 * LEAK_M3_S, 0.0), days=100, metered=False)
