@@ -77,7 +77,7 @@ class Recent:
 
 def recent_sums(days: pd.DataFrame, books: DayBooks) -> Recent:
     """
-    Add up the last thirty days.
+    Add up the last thirty days from the books, which know volumes that the day table leaves blank.
 
     Parameters
     ----------
@@ -91,20 +91,12 @@ def recent_sums(days: pd.DataFrame, books: DayBooks) -> Recent:
     recent : Recent
         What the full tank did not call for is not due.
     """
-    judged = days["judged"].to_numpy(dtype=bool).copy()
-    judged[:-RECENT_DAYS] = False
-    full = np.nan_to_num(books.states.get("tank_full", np.zeros(len(days))))[judged]
-
-    def total(volume: Vector) -> float:
-        return float(np.sum(np.nan_to_num(volume[judged])))
-
-    expected = total(books.expected)
-    called_for = max(1.0 - float(np.sum(full)) / max(expected, 1e-9), 0.0)
-    return Recent(
-        int(judged.sum()), float(days["judged_sun_hours"].to_numpy(dtype=np.float64)[judged].sum()),
-        total(books.delivered), expected * called_for, total(books.expected_low) * called_for,
-        total(books.expected_high) * called_for, {code: total(volume) for code, volume in books.causes.items()},
-        total(days["off_hours"].to_numpy(dtype=np.float64)))
+    volumes = days.assign(expected_m3=books.expected, expected_low_m3=books.expected_low,
+                          expected_high_m3=books.expected_high, delivered_m3=books.delivered,
+                          tank_full_m3=books.states.get("tank_full", 0.0)).tail(RECENT_DAYS)
+    judged = volumes["judged"].to_numpy(dtype=bool)
+    return sums_of_days(volumes, {code: float(np.nansum(volume[-RECENT_DAYS:][judged]))
+                                  for code, volume in books.causes.items()})
 
 
 def sums_of_days(days: pd.DataFrame, lost_m3: Mapping[str, float]) -> Recent:
@@ -121,7 +113,7 @@ def sums_of_days(days: pd.DataFrame, lost_m3: Mapping[str, float]) -> Recent:
     Returns
     -------
     recent : Recent
-        As `recent_sums` makes it of the same days.
+        What the full tank did not call for is not due.
     """
     judged = days[days["judged"].to_numpy(dtype=bool)]
 

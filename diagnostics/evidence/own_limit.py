@@ -65,8 +65,7 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
     held_back : ndarray of bool, shape (n,)
         False where voltage or power is not known.
     """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        volts, amperes = voltage / x_voltage, (power * x_voltage) / (x_power * voltage)
+    volts, amperes = _pair(power, x_power, voltage, x_voltage)
     with np.errstate(invalid="ignore"):
         # A little above its best voltage an array gives nearly all of its power: voltage tells before power does.
         backed = (power > 0.2 * x_power) & (volts > RAISED_VOLTAGE * (1.0 - MOST_USUAL_ERROR)) & (amperes < 0.98)
@@ -81,7 +80,6 @@ def own_limit(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector
         # Under moving cloud an interval was held back for a part of its time only.
         by_day = np.bincount(group[held], minlength=groups) > 0
         return np.asarray(held | (by_day[group] & (x_power > 0.75 * most[group]) & (steady < 0.7)))
-
 
 
 def unloaded(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector, weak: Flags, steady: Vector,
@@ -113,12 +111,17 @@ def unloaded(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector,
     unloaded : ndarray of bool, shape (n,)
         False where voltage or power is not known.
     """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        volts, amperes = voltage / x_voltage, (power * x_voltage) / (x_power * voltage)
+    volts, amperes = _pair(power, x_power, voltage, x_voltage)
     usual_volts, usual_amperes = _usual_pair(power, x_power, volts, amperes, steady, _most(power, group, groups), group)
     with np.errstate(invalid="ignore"):
         return np.asarray(weak & (volts > RAISED_VOLTAGE * usual_volts[group])
                           & (amperes < LESS_CURRENT * usual_amperes[group]))
+
+
+def _pair(power: Vector, x_power: Vector, voltage: Vector, x_voltage: Vector) -> tuple[Vector, Vector]:
+    """Voltage and current over those due."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return voltage / x_voltage, (power * x_voltage) / (x_power * voltage)
 
 
 def _most(power: Vector, group: NDArray[np.intp], groups: int) -> Vector:

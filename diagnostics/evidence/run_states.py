@@ -38,12 +38,12 @@ def run_state_table(site: Site, intervals: Intervals) -> Table:
     hours = _by_day(intervals, known)
     enough = hours >= LEAST_HOURS
     count = _count(intervals, known)
+    lifts, lit = water_is_due(intervals)
+    told = known & intervals.flow_known & np.isfinite(intervals.power_w) & (intervals.flowing | lifts | lit)
+    both = _by_day(intervals, told)
     for name, flags in states.items():
         share = np.where(enough, _by_day(intervals, flags & known) / np.maximum(hours, 1e-9), np.nan)
         if name in ("dry_share", "dry_light_share"):
-            lifts, lit = water_is_due(intervals)
-            told = known & intervals.flow_known & np.isfinite(intervals.power_w) & (intervals.flowing | lifts | lit)
-            both = _by_day(intervals, told)
             share = np.where(both >= LEAST_HOURS, _by_day(intervals, flags & told) / np.maximum(both, 1e-9), np.nan)
         if name in ("stopped_open_share", "stopped_dead_share") and not intervals.has("array_voltage_v"):
             share = np.full(len(intervals.days), np.nan)

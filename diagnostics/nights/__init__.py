@@ -1,13 +1,12 @@
 """Nights between two weighings: only the new day is reckoned, beside what the last weighing lets one expect."""
 
 from diagnostics.nights.new_day import Models, NewDay, extended
-from diagnostics.nights.standing import Night, weighs_by_calendar
+from diagnostics.nights.standing import Night, end_of, weighs_by_calendar
 from diagnostics.nights.walk import (
     WINDOW_DAYS,
     Preparation,
     bring_up,
     cut,
-    end_of,
     last_weighed,
     light_night,
     weigh_night,

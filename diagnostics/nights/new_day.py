@@ -1,7 +1,7 @@
 """One new day reckoned beside what the last weighing left standing."""
 
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
@@ -15,7 +15,7 @@ from diagnostics.evidence.run_states import interval_states
 from diagnostics.evidence.source_power import as_running
 from diagnostics.expected import SiteModel, expect, light_of
 from diagnostics.inference.lost_water import day_books
-from diagnostics.nights.standing import Night, books_frame, books_of, deviations, left_by
+from diagnostics.nights.standing import Night, books_frame, books_of, deviations, end_of, left_by
 from diagnostics.readings import SiteReadings
 from diagnostics.results import SiteDiagnosis, StateSpan, WaterAccount
 from diagnostics.settings import Settings
@@ -57,8 +57,8 @@ class NewDay:
     verdict_says: str
 
 
-def reckon(site: Site, night: Night, window: SiteReadings, day: date, settings: Settings, models: Models,
-           end_utc: pd.Timestamp) -> NewDay | str:
+def reckon(site: Site, night: Night, window: SiteReadings, day: date, settings: Settings, models: Models
+           ) -> NewDay | str:
     """
     Reckon the newest day of a short window of readings.
 
@@ -76,14 +76,13 @@ def reckon(site: Site, night: Night, window: SiteReadings, day: date, settings: 
         Thresholds.
     models : Models
         Of the healthy site.
-    end_utc : pandas.Timestamp
-        End of the day.
 
     Returns
     -------
     new_day : NewDay or str
         Why the record has to be weighed instead: the readings stopped, or the day leaves what was to be expected.
     """
+    end_utc = end_of(site, day)
     heard = window.values.index[window.values.notna().any(axis=1)]
     if not len(heard) or (end_utc - heard[-1]) / pd.Timedelta(hours=1) >= settings.silent_after_hours:
         return "No reading has come for long."
@@ -110,12 +109,8 @@ def reckon(site: Site, night: Night, window: SiteReadings, day: date, settings: 
                                on_demand=site.drive.kind == "battery_bus")
     in_month = np.array([(one.year, one.month) == (day.year, day.month) for one in days.index])
     return NewDay(day, kept, new_rows, summaries.values.iloc[-1:],
-                  interval_table(intervals, judgeable, ratio)[intervals.index > _end_before(site, day)],
+                  interval_table(intervals, judgeable, ratio)[intervals.index > end_of(site, day - timedelta(days=1))],
                   account_of(site.id, days.index, told, in_month), states_of(site.id, days), verdict, says)
-
-
-def _end_before(site: Site, day: date) -> pd.Timestamp:
-    return pd.Timestamp(day).tz_localize(site.timezone).tz_convert("UTC")
 
 
 def _intervals_of(site: Site, night: Night, window: SiteReadings, settings: Settings, models: Models,

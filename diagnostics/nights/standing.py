@@ -2,7 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from diagnostics.diagnose import Weighing
 from diagnostics.evidence.features import FEATURE_NAMES, FEATURES
 from diagnostics.inference.lost_water import CauseShares, cause_shares
 from diagnostics.results import Finding, SiteDiagnosis
+from diagnostics.site import Site
 
 Vector = NDArray[np.float64]
 
@@ -68,7 +69,6 @@ class Night:
     bounds: Vector = field(default_factory=lambda: np.zeros((0, 0)))
     off: Vector = field(default_factory=lambda: np.zeros((0, 0)))
 
-
     def as_weighed(self) -> "Night":
         """Return the night of the last weighing itself."""
         if self.day == self.weighed_on:
@@ -76,6 +76,11 @@ class Night:
         since = (self.day - self.weighed_on).days
         upto = np.array([day <= self.weighed_on for day in self.days.index])
         return replace(self, day=self.weighed_on, days=self.days[upto], books=self.books[upto], off=self.off[:-since])
+
+
+def end_of(site: Site, day: date) -> pd.Timestamp:
+    """Return the midnight that ends a local day."""
+    return pd.Timestamp(day + timedelta(days=1)).tz_localize(site.timezone).tz_convert("UTC")
 
 
 def weighs_by_calendar(site_id: str, day: date) -> bool:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from diagnostics.diagnose import weigh_site
 from diagnostics.nights.new_day import Models, NewDay, extended, reckon
-from diagnostics.nights.standing import WEEK_DAYS, YOUNG_DAYS, Night, night_after, weighs_by_calendar
+from diagnostics.nights.standing import WEEK_DAYS, YOUNG_DAYS, Night, end_of, night_after, weighs_by_calendar
 from diagnostics.quality.settings import QualitySettings
 from diagnostics.readings import SiteReadings
 from diagnostics.results import ServiceEvent, SiteDiagnosis
@@ -41,11 +41,6 @@ class Preparation:
     lends: Callable[[Site, SiteReadings], tuple[Site, SiteReadings, tuple[str, ...]] | None] = lambda *_: None
     oldest_utc: pd.Timestamp | None = None
     quality: QualitySettings | None = None
-
-
-def end_of(site: Site, day: date) -> pd.Timestamp:
-    """Return the midnight that ends a local day."""
-    return pd.Timestamp(day + timedelta(days=1)).tz_localize(site.timezone).tz_convert("UTC")
 
 
 def cut(readings: SiteReadings, start: pd.Timestamp | None, end: pd.Timestamp) -> SiteReadings:
@@ -136,7 +131,7 @@ def weigh_night(site: Site, readings: SiteReadings, day: date, *, events: Sequen
 
 
 def weighable(site: Site, known: SiteReadings, settings: Settings, oldest_utc: pd.Timestamp | None
-               ) -> tuple[SiteReadings, list[str]]:
+              ) -> tuple[SiteReadings, list[str]]:
     """Return the readings that are not too old to be weighed, and a sentence where older ones are left out."""
     if not len(known.values) or "pump" in site.parts_absent:
         return known, []
@@ -189,13 +184,13 @@ def light_night(site: Site, night: Night, window: SiteReadings, day: date, *, se
     if night.every_night:
         return night.every_night
     prepared = (preparation or Preparation()).masks(site, window) if len(window.values) else window
-    return reckon(site, night, prepared, day, settings or Settings(), models or Models.of(site), end_of(site, day))
+    return reckon(site, night, prepared, day, settings or Settings(), models or Models.of(site))
 
 
 def bring_up(site: Site, readings: SiteReadings, day: date, *, events: Sequence[ServiceEvent] = (),
-         settings: Settings | None = None, preparation: Preparation | None = None,
-         first_day: date | None = None, before: tuple[SiteDiagnosis, Night] | None = None,
-         weigh_first: date | None = None) -> tuple[SiteDiagnosis, Night]:
+             settings: Settings | None = None, preparation: Preparation | None = None, first_day: date | None = None,
+             before: tuple[SiteDiagnosis, Night] | None = None, weigh_first: date | None = None
+             ) -> tuple[SiteDiagnosis, Night]:
     """
     Bring a site up to the end of a day.
 
