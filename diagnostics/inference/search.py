@@ -115,9 +115,11 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         log_prior_kind[code][profiles.start < LEAST_BASELINE_DAYS] = -np.inf
     temper = np.where(profiles.kind == "day_one", settings.day_one_temper, settings.evidence_temper)
     log_ratio = scan(field, signatures.shifts)
-    if signatures.loose.any():
+    disturbing = np.flatnonzero(((signatures.loose > 0.0) & (signatures.shifts != 0.0)).any(axis=1))
+    if disturbing.size:
         # What a cause may disturb by nobody knows how much must not keep its own marks from being dated.
-        log_ratio = np.maximum(log_ratio, scan(field, np.where(signatures.loose > 0.0, 0.0, signatures.shifts)))
+        own_marks = np.where(signatures.loose[disturbing] > 0.0, 0.0, signatures.shifts[disturbing])
+        log_ratio[disturbing] = np.maximum(log_ratio[disturbing], scan(field, own_marks))
     codes = [case.cause.code for case in signatures.cases]
     case_prior = np.array([case.log_prior for case in signatures.cases])
     evidence: dict[str, float] = {}
@@ -141,9 +143,12 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
                         signature_error=settings.signature_error * signatures.inexactness[case_rows],
                         loose=signatures.loose[case_rows])
         # What a cause may disturb is no proof of it: its own marks bound its evidence.
-        own = rescore(field, signatures.shifts[case_rows], profile_rows, signature_error=OWN_MARK_ERROR,
-                      loose=np.where(signatures.shifts[case_rows] != 0.0, signatures.loose[case_rows], 0.0))
-        exact = np.where(signatures.loose[case_rows].any(axis=1), np.minimum(exact, own), exact)
+        loose = np.flatnonzero(signatures.loose[case_rows].any(axis=1))
+        if loose.size:
+            rows = case_rows[loose]
+            own = rescore(field, signatures.shifts[rows], profile_rows[loose], signature_error=OWN_MARK_ERROR,
+                          loose=np.where(signatures.shifts[rows] != 0.0, signatures.loose[rows], 0.0))
+            exact[loose] = np.minimum(exact[loose], own)
         at = 0
         # What was seen tells beyond doubt that and when something changed; which of two computed signatures it follows
         # it tells only as well as the chain behind them is the site itself, which more days of the same do not mend

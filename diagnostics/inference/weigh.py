@@ -10,6 +10,7 @@ basis functions with Gaussian coefficients.)
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -54,22 +55,44 @@ class Field:
     precision: list[Vector]     # per used feature (days, days)
     score: Vector               # A: profile x feature, g' P x
     weight: Vector              # C: profile x feature, g' P g
-    cross: Vector               # N: direction x profile x feature, h' P g
-    own: Vector                 # direction x feature, h' P x
-    joint: Vector               # direction x direction x feature, h' P h
+    course: NDArray[np.intp]    # (directions,) which of the different courses each follows
+    cross: Vector               # N: feature x course x profile, h' P g
+    own: Vector                 # course x feature, h' P x
+    joint: Vector               # course x course x feature, h' P h
     factors: Vector             # J: direction x feature
-    signature_variance: Vector  # (used,) least variance of a fault's shift, for features it does not name
 
-    @property
+    @cached_property
     def gram(self) -> Vector:
         """Precision of the directions under no fault."""
-        size = len(self.factors)
-        return np.asarray(np.eye(size) + np.einsum("rf,sf,rsf->rs", self.factors, self.factors, self.joint))
+        joint = self.joint[self.course][:, self.course]
+        return np.asarray(np.eye(len(self.factors)) + np.einsum("rf,sf,rsf->rs", self.factors, self.factors, joint))
 
-    @property
+    @cached_property
     def pull(self) -> Vector:
         """What the data say of the directions under no fault."""
-        return np.asarray(np.einsum("rf,rf->r", self.factors, self.own))
+        return np.asarray(np.einsum("rf,rf->r", self.factors, self.own[self.course]))
+
+    @cached_property
+    def scanned(self) -> tuple[Vector, Vector]:
+        """
+        Return what the evidence of an exact signature is linear in: itself, and the products of its pairs.
+
+        Shapes are (features, profiles) and (pairs, profiles), pairs as of `numpy.triu_indices`.
+        """
+        features, courses = len(self.used), len(self.joint)
+        along = np.zeros((courses, len(self.factors), features))
+        along[self.course, np.arange(len(self.factors))] = self.factors
+        cover = np.linalg.inv(self.gram)
+        held = np.einsum("crf,r->fc", along, cover @ self.pull)
+        score = self.score.T - np.einsum("fcp,fc->fp", self.cross, held)
+        bend = []
+        for above in range(features):
+            left = along[:, :, above] @ cover
+            for beside in range(above, features):
+                between = left @ along[:, :, beside].T
+                pair = np.einsum("cp,cp->p", self.cross[above], between @ self.cross[beside])
+                bend.append(pair if above != beside else 0.5 * (pair - self.weight[:, above]))
+        return score, np.array(bend).reshape(-1, self.score.shape[0])
 
 
 @dataclass(frozen=True)
@@ -145,12 +168,16 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
     time = np.arange(days, dtype=np.float64)
     used = np.flatnonzero(np.isfinite(noise.values).sum(axis=0) >= LEAST_DAYS)
     features, count = len(used), profiles.count
-    courses = np.column_stack([d.course for d in directions]) if directions else np.zeros((days, 0))
+    numbered = {kind: number for number, kind in enumerate(dict.fromkeys(d.course.tobytes() for d in directions))}
+    course = np.array([numbered[d.course.tobytes()] for d in directions], dtype=np.intp)
+    courses = np.zeros((days, len(numbered)))
+    for direction, number in zip(directions, course, strict=True):
+        courses[:, number] = direction.course
     factors = np.array([d.shift[used] for d in directions]) if directions else np.zeros((0, features))
     score, weight = np.zeros((count, features)), np.zeros((count, features))
-    cross = np.zeros((len(directions), count, features))
-    own = np.zeros((len(directions), features))
-    joint = np.zeros((len(directions), len(directions), features))
+    cross = np.zeros((features, len(numbered), count))
+    own = np.zeros((len(numbered), features))
+    joint = np.zeros((len(numbered), len(numbered), features))
     residual = np.zeros((features, days))
     precisions: list[Vector] = []
     for place, column in enumerate(used):
@@ -160,21 +187,21 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
             precisions.append(base.precision[place])
             residual[place], score[:, place], weight[:, place] = (base.residual[place], base.score[:, place],
                                                                   base.weight[:, place])
-            cross[:, :, place], own[:, place], joint[:, :, place] = (
-                base.cross[:, :, place], base.own[:, place], base.joint[:, :, place])
+            cross[place], own[:, place], joint[:, :, place] = (
+                base.cross[place], base.own[:, place], base.joint[:, :, place])
             continue
         known = np.flatnonzero(np.isfinite(noise.values[:, column]))
         x = noise.values[known, column].copy()
         variance = noise.variance[known, column].copy()
         shared = [np.full(known.size, feature.slack)]
         for item in touching:
-            course = item.course[known]
-            x -= item.shift[column] * course
+            lasted = item.course[known]
+            x -= item.shift[column] * lasted
             size = np.hypot(settings.signature_error * item.inexactness * feature.signature_error * item.shift[column],
                             item.loose[column])
-            shared.append(float(size) * course)
+            shared.append(float(size) * lasted)
             # What a cause disturbs, it disturbs differently every day.
-            variance += (0.5 * item.loose[column] * course) ** 2
+            variance += (0.5 * item.loose[column] * lasted) ** 2
         precision = np.zeros((days, days))
         precision[np.ix_(known, known)] = day_precision(time[known], variance, feature.drift,
                                                         settings.drift_memory_days, np.column_stack(shared))
@@ -185,11 +212,10 @@ def build_field(noise: Noise, profiles: Profiles, directions: list[Direction], s
         weight[:, place] = _square(precision, profiles)
         if len(directions):
             held = precision @ courses
-            cross[:, :, place] = _project_all(held, profiles)
+            cross[place] = _project_all(held, profiles)
             own[:, place] = courses.T @ pushed
             joint[:, :, place] = courses.T @ held
-    return Field(used, residual, precisions, score, weight, cross, own, joint, factors,
-                 np.zeros(features))
+    return Field(used, residual, precisions, score, weight, course, cross, own, joint, factors)
 
 
 def _project(vector: Vector, profiles: Profiles) -> Vector:
@@ -272,16 +298,9 @@ def scan(field: Field, shifts: Vector) -> Vector:
         Against nothing wrong.
     """
     moved = shifts[:, field.used]
-    ratio = moved @ field.score.T - 0.5 * (moved**2) @ field.weight.T
-    if len(field.factors) == 0:
-        return np.asarray(ratio)
-    lower = np.linalg.cholesky(np.linalg.inv(field.gram))
-    mixed = np.tensordot(lower.T, field.factors[:, None, :] * field.cross, axes=1)
-    pull = lower.T @ field.pull
-    for number in range(len(pull)):
-        along = moved @ mixed[number].T
-        ratio += 0.5 * along**2 - along * pull[number]
-    return np.asarray(ratio)
+    above, beside = np.triu_indices(moved.shape[1])
+    score, bend = field.scanned
+    return np.asarray(moved @ score + (moved[:, above] * moved[:, beside]) @ bend)
 
 
 def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signature_error: float | Vector,
@@ -323,16 +342,23 @@ def rescore(field: Field, shifts: Vector, profile: NDArray[np.intp], *, signatur
                    - 0.5 * np.log1p(width * weight), axis=1)
     if len(field.factors) == 0:
         return np.asarray(ratio)
-    cross = field.cross[:, profile, :]
-    pull = (field.pull[None, :] - np.einsum("rf,bf,rbf->br", field.factors, moved, cross)
-            - np.einsum("rf,rbf,bf->br", field.factors, cross, shrink * left))
-    loaded = field.factors[:, None, :] * cross
-    gram = field.gram[None, :, :] - np.einsum("rbf,bf,sbf->brs", loaded, shrink, loaded, optimize=True)
-    solved = np.linalg.solve(gram, pull[:, :, None])[:, :, 0]
-    _, log_det = np.linalg.slogdet(gram)
-    base_pull, base_gram = field.pull, field.gram
-    base = 0.5 * base_pull @ np.linalg.solve(base_gram, base_pull) - 0.5 * np.linalg.slogdet(base_gram)[1]
-    return np.asarray(ratio + 0.5 * np.sum(pull * solved, axis=1) - 0.5 * log_det - base)
+    loaded = np.moveaxis(field.cross[:, :, profile][:, field.course], -1, 0) * field.factors.T[None]
+    pull = field.pull[None, :] - np.einsum("bfr,bf->br", loaded, moved + shrink * left)
+    gram = field.gram[None, :, :] - np.swapaxes(loaded, 1, 2) @ (shrink[:, :, None] * loaded)
+    told, spread = _told(gram, pull)
+    base, base_spread = _told(field.gram[None], field.pull[None])
+    return np.asarray(ratio + told - spread - (base - base_spread))
+
+
+def _told(gram: Vector, pull: Vector) -> tuple[Vector, Vector]:
+    """Return half of pull' gram^-1 pull and half of the log determinant of each of a stack of precisions."""
+    lower = np.linalg.cholesky(gram)
+    whitened = np.zeros_like(pull)
+    for place in range(pull.shape[1]):
+        before = np.einsum("br,br->b", lower[:, place, :place], whitened[:, :place])
+        whitened[:, place] = (pull[:, place] - before) / lower[:, place, place]
+    return (0.5 * np.sum(whitened**2, axis=1),
+            np.sum(np.log(np.diagonal(lower, axis1=1, axis2=2)), axis=1))
 
 
 def tolerance_estimate(field: Field) -> tuple[Vector, Vector]:
