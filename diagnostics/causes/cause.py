@@ -32,11 +32,18 @@ class Setting:
     level_logged: bool
     power_logged: bool
     voltage_logged: bool
+    module_sensed: bool = True      # temperature at the module's back is logged, else cells are reckoned from the air
+    air_sensed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Misreading:
-    """What a faulty sensor does to what is read. Factors multiply, offsets add; 1 and 0 are sound."""
+    """
+    What a faulty sensor does to what is read. Factors multiply, offsets add; 1 and 0 are sound.
+
+    `module_temperature_k` is off on the sensor that the cells are reckoned from: the module's, or the air's where no
+    module is sensed.
+    """
 
     flow: float = 1.0
     current: float = 1.0

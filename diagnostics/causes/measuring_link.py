@@ -47,6 +47,11 @@ def _hangs_in_air(severity: float, setting: Setting) -> Mapping[str, float]:
             "night_module_less_air": severity / 25.0}
 
 
+def _warm_air(severity: float, setting: Setting) -> Mapping[str, float]:
+    """An air sensor beside a module's: cells are reckoned from the other, and the two stand apart day and night."""
+    return {"module_temperature": -severity / 25.0, "night_module_less_air": -severity / 25.0}
+
+
 def _late(severity: float, setting: Setting) -> Mapping[str, float]:
     return {"clock": severity}
 
@@ -123,8 +128,8 @@ CAUSES: tuple[Cause, ...] = (
         look_alikes={"soiled_array": "wipe the sensor alone: the ratio moves if the sensor was at fault",
                      "electrical_sensor_fault": "clamp meter against the logged current"}),
     Cause(
-        code="temperature_sensor_fault", label="The module temperature sensor is wrong or has come off",
-        link="measuring", moves="module temperature off that of air and sun; array voltage off by its coefficient",
+        code="temperature_sensor_fault", label="A temperature sensor is wrong or has come off",
+        link="measuring", moves="temperature off that of air, sun and season; array voltage off by its coefficient",
         forms=(Form("low", fixed(8.0, 12.0, 18.0, 27.0, 38.0),
                     misreading=lambda s, setting: Misreading(module_temperature_k=-s),
                     direct=lambda s, setting: {"module_temperature": -s / 25.0}),
@@ -132,12 +137,16 @@ CAUSES: tuple[Cause, ...] = (
                     misreading=lambda s, setting: Misreading(module_temperature_k=s),
                     direct=lambda s, setting: {"module_temperature": s / 25.0}),
                Form("come off", fixed(10.0, 20.0), direct=_hangs_in_air, weight=0.7,
-                    misreading=lambda s, setting: Misreading(module_temperature_k=-s))),
+                    misreading=lambda s, setting: Misreading(module_temperature_k=-s),
+                    applies=lambda setting: setting.module_sensed),
+               Form("air", fixed(-38.0, -27.0, -18.0, -12.0, -8.0, 8.0, 12.0, 18.0, 27.0, 38.0), direct=_warm_air,
+                    applies=lambda setting: setting.module_sensed and setting.air_sensed)),
         shapes={"step": 0.8, "day_one": 0.2}, prior=0.018, size_unit="K", size_means="kelvin by which it is off",
-        test="Infrared thermometer on the module's back beside the sensor; look whether it still sticks.",
+        test="Infrared thermometer on the module's back beside the sensor, or one in the shade beside that of the air; "
+             "look whether a module's sensor still sticks.",
         readings=("Sensor and thermometer differ by the stated kelvin.",), parts=("sensor", "thermal glue"),
         dangers=("E1", "H1"), owner_of_cause=_SENSOR_OWNER, owner_action="Nothing to do.",
-        urgency="information", needs=("module_temperature_c",), kind="sensor",
+        urgency="information", needs=("module_temperature_c|air_temperature_c",), kind="sensor",
         look_alikes={"module_bypassed": "infrared thermometer on the module's back"}),
     Cause(
         code="level_sensor_fault", label="The level sensor is off", link="measuring",

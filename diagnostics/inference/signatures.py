@@ -82,7 +82,8 @@ def setting_of(site: Site, intervals: Intervals) -> Setting:
         head_m=intervals.scales.head_m, friction_m=intervals.scales.friction_m,
         array_resistance_ohm=resistance, strings=strings, substrings=substrings,
         level_logged=bool(np.isfinite(intervals.static_level_m).any()), power_logged=power,
-        voltage_logged=intervals.has("array_voltage_v") and intervals.has("array_current_a"))
+        voltage_logged=intervals.has("array_voltage_v") and intervals.has("array_current_a"),
+        module_sensed=intervals.has("module_temperature_c"), air_sensed=intervals.has("air_temperature_c"))
 
 
 def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, build: ModelBuilder, healthy: Any,

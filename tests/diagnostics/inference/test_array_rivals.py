@@ -46,6 +46,27 @@ def test_a_sensor_that_came_off_is_named_though_it_is_right_at_night():
     assert diagnosis.findings[0].cause == "temperature_sensor_fault"
 
 
+def test_an_air_sensor_that_stands_alone_is_named_by_night_and_by_the_arrays_voltage():
+    channels = tuple(name for name in PLAIN if name != "module_temperature_c")
+    site = centrifugal_site()
+
+    def change(table, day):
+        table.loc[day >= BEGINS, "air_temperature_c"] -= 15.0
+    diagnosis, _ = weigh_site(site, made_readings(site, DAYS, channels=channels, change=change))
+    first = diagnosis.findings[0]
+    assert first.cause == "temperature_sensor_fault" and first.size == pytest.approx(15.0, abs=4.0)
+    assert first.water_lost_m3_day == 0.0
+
+
+def test_an_air_sensor_beside_a_modules_is_told_by_the_nights():
+    def change(table, day):
+        table.loc[day >= BEGINS, "air_temperature_c"] += 15.0
+    diagnosis, weighing = _diagnosed(change)
+    assert diagnosis.findings[0].cause == "temperature_sensor_fault"
+    assert weighing.accepted[0].case.form.name == "air"
+    assert weighing.accepted[0].severity == pytest.approx(15.0, abs=4.0)
+
+
 def test_clear_days_are_told_by_the_sites_own_clear_sky(cold_sensor):
     _, weighing = cold_sensor
     course = clearness_of_days(weighing.intervals)
