@@ -36,6 +36,8 @@ CLEARNESS_SPREAD = 0.35
 CLEAR_FROM = 0.93
 # As many as tell a site's own ratio: a slow loss that nobody can name must not become healthy.
 LEARN_DAYS = 30
+# What people may draw all night where no meter logs it, over rated flow (one deviation). [1]
+NIGHT_USE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,7 @@ def epochs_of(events: Sequence[ServiceEvent], first_instant_day: dict[str, int])
 def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epoch], *, level_logged: bool,
                          warmth_k: Vector | None = None, clearness: Vector | None = None, plane_logged: bool = True,
                          site: Site | None = None,
-                         deeper: Vector | None = None) -> list[Direction]:
+                         deeper: Vector | None = None, night_use: Vector | None = None) -> list[Direction]:
     """
     Build the directions in which a sound site may differ from its sheet.
 
@@ -110,6 +112,8 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         Tells what its drive and pump leave open beyond the usual.
     deeper : ndarray, shape (days,), optional
         Logged rest level below the described one, over the total head; NaN where not known. [1]
+    night_use : ndarray, shape (days,), optional
+        Least fall of the tank in each night where the draw is not logged, over rated flow; NaN where not known. [1]
 
     Returns
     -------
@@ -127,10 +131,7 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
         directions.append(Direction("light by clearness", _by_beam(plane_logged), clearness / CLEARNESS_SPREAD))
     directions += _drifting("choke", plain.get("choke"), 1.0, days)
     directions += _drifting("aim", plain.get("aim"), 0.25, days)
-    # A quietest hour of the night is free of people who draw now and then; who draws all night, as a trough does,
-    # changes slowly: by some 2 % of the rated flow a season. What comes beyond that in all nights alike is a leak or a
-    # new user.
-    directions += _drifting("night use", plain.get("night use"), 0.04, days)
+    directions += _drifting("night use", plain.get("night use"), _change_of_night_use(night_use), days)
     directions += _drifting("temperature", plain.get("temperature"), 0.5, days)
     if warmth_k is not None and "temperature" in plain:
         # 4 K of temperature error for each 12 K of warmth: coefficients and mounting are known to about a third.
@@ -145,6 +146,19 @@ def tolerance_directions(signatures: Signatures, days: int, epochs: Sequence[Epo
             if shift is not None and np.any(shift != 0.0):
                 directions.append(Direction(f"{name} since day {epoch.first_day}", shift, course))
     return directions
+
+
+def _change_of_night_use(night_use: Vector | None) -> float:
+    """
+    How far those who draw all night may change with the season, over their tolerance from the first day.
+
+    A quietest hour of the night is free of people who draw now and then. Who draws all night, as a trough does, drinks
+    a third more or less from season to season (common practice): of what this site is itself seen to need. What comes
+    beyond that in all nights alike is a leak or a new user.
+    """
+    known = np.zeros(0) if night_use is None else night_use[np.isfinite(night_use)]
+    usual = float(np.quantile(known, 0.15)) if known.size else 0.04
+    return (0.3 * min(max(usual, 0.0), 0.3) + 0.001) / NIGHT_USE
 
 
 def _all_named_once(*groups: Mapping[str, Vector]) -> dict[str, Vector]:
@@ -191,7 +205,7 @@ def _usual_tolerances() -> dict[str, Vector]:
     # and not alike in summer and winter.
     plain["aim"] = _named(0.12, "power_morning_less_afternoon")
     # Where no meter logs the draw, people who draw all night are no leak; only a change of it may be one.
-    plain["night use"] = _named(0.4, "night_use")
+    plain["night use"] = _named(NIGHT_USE, "night_use")
     return plain
 
 

@@ -160,7 +160,8 @@ def weigh_site(site: Site, readings: SiteReadings, *, service_events: Sequence[S
                                       level_logged=setting.level_logged, warmth_k=warmth_of_days(intervals),
                                       clearness=clearness_of_days(intervals),
                                       plane_logged=intervals.has("poa_irradiance_w_m2"),
-                                      site=site, deeper=summaries.values["static_level"].to_numpy(dtype=np.float64))
+                                      site=site, deeper=summaries.values["static_level"].to_numpy(dtype=np.float64),
+                                      night_use=summaries.values["night_use"].to_numpy(dtype=np.float64))
     accepted, _ = select_causes(signatures, noise, profiles, directions, settings)
     field = build_field(noise, no_profiles(len(intervals.days)), directions, settings,
                         known_shifts=[a.known() for a in accepted])
@@ -296,7 +297,10 @@ def _flags(summaries: Summaries) -> Vector:
     # What never came back did not come and go.
     if dry.any() and (flows.iloc[int(np.argmax(on | dry)):] > 0.5 * NO_WATER).sum() >= 3:
         on |= dry
-    return on.astype(np.float64) * float(on.sum() >= 3)
+    # One stand, however long, is no coming and going: it has a beginning and perhaps an end, and is tried as that.
+    told = on[on | np.isfinite(values["stopped_share"].to_numpy()) | np.isfinite(values["dry_share"].to_numpy())]
+    begun = int(np.count_nonzero(told[1:] & ~told[:-1])) + int(told[:1].sum())
+    return on.astype(np.float64) * float(on.sum() >= 3 and begun >= 2)
 
 
 def interval_table(intervals: Intervals, judgeable: Judgeable, sound_ratio: Vector) -> pd.DataFrame:

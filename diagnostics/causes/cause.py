@@ -134,6 +134,12 @@ def fixed(*severities: float) -> Callable[[Setting], tuple[float, ...]]:
 
 SHARE_OF_TIME = fixed(0.2, 0.4, 0.7, 1.0)
 
+
+def mostly_all_the_time(share: float, setting: Setting) -> float:
+    """Weigh shares of the hours for what, once it stands, nearly always stands until somebody comes."""
+    return 3.0 if share >= 1.0 else 0.5
+
+
 # While it stands, what little is read in weak sun belongs to no pump.
 STANDING = {"current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
             "flow_low_power": 0.3, "flow_low_sun": 0.3, "flow_mid_sun": 0.2, "start_power": 0.3, "dry_share": 0.15,

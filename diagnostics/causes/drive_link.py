@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from diagnostics.causes.cause import SHARE_OF_TIME, STANDING, Cause, Form, Setting, fixed
+from diagnostics.causes.cause import SHARE_OF_TIME, STANDING, Cause, Form, Setting, fixed, mostly_all_the_time
 from diagnostics.health import Health
 
 _TRACKED = frozenset({"tracking", "frequency", "voltage_booster", "current_booster"})
@@ -90,7 +90,7 @@ CAUSES: tuple[Cause, ...] = (
         code="drive_stopped", group="standing",
         label="The drive does not run though sun and tank call for it", link="drive",
         moves="no current, array at open circuit, in good sun with room in the tank",
-        forms=(Form("stands", SHARE_OF_TIME, direct=_stopped, loose=STANDING),),
+        forms=(Form("stands", SHARE_OF_TIME, direct=_stopped, loose=STANDING, commonness=mostly_all_the_time),),
         shapes={"step": 0.6, "intermittent": 0.4}, prior=0.05, size_unit="1",
         size_means="share of the pumping hours it stood",
         test="Read lamp or fault code; isolators and fuses in order; is the tank full, is the float free?",

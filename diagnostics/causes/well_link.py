@@ -35,6 +35,12 @@ _CYCLING = {"drawdown": 0.03, "flow_mid_power": 0.1, "flow_high_power": 0.05,
             "current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
              "flow_low_power": 0.3, "flow_low_sun": 0.3, "flow_mid_sun": 0.2, "start_power": 0.3, "dry_share": 0.15,
              "dry_light_share": 0.15, "cycling": 0.3, "power_morning_less_afternoon": 0.1}
+# A well that is drawn down to its probe is lifted from by all that deeper: each burst begins well and ends short, at
+# loads that a drive is only just running up to.
+_DRAWN_DOWN = _CYCLING | {"drawdown": 0.3, "flow_low_power": 0.4, "flow_mid_power": 0.25, "flow_high_power": 0.2,
+                          "top_flow": 0.2, "flow_low_sun": 0.4, "flow_mid_sun": 0.3, "flow_high_sun": 0.3,
+                          "speed_low_power": 0.1, "speed_high_power": 0.1, "power_limit": 0.5, "static_level": 0.1,
+                          "pressure_low_flow": 0.1, "pressure_high_flow": 0.1, "fill_volume": 1.0}
 
 
 def _cutout(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -101,7 +107,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="low_water_cutout", group="standing", label="The low-water protection stops the pump", link="well",
         moves="stops with a constant pause after hours of pumping, level at the probe",
-        forms=(Form("cuts out", SHARE_OF_TIME, direct=_cutout, loose=_CYCLING),),
+        forms=(Form("cuts out", fixed(0.2, 0.4, 0.7, 0.9), direct=_cutout, loose=_DRAWN_DOWN),),
         shapes={"intermittent": 0.45, "seasonal": 0.2, "step": 0.25, "ramp": 0.1}, prior=0.03, size_unit="1",
         size_means="share of the pumping hours lost to low water",
         test="Dip the well during a pause and just before a restart; time the pauses.",

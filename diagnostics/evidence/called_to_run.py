@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from diagnostics.chain.tank import volume_at_level
 from diagnostics.evidence.site_scales import Scales
 from diagnostics.site import Site
 
@@ -99,12 +100,14 @@ def idle_power(site: Site, x_power: Vector, scales: Scales) -> Vector:
                       min(standby, 0.25 * scales.rated_power_w))
 
 
-def logged_full(site: Site, read: dict[str, Vector], n: int) -> tuple[Flags, Flags]:
+def logged_full(site: Site, read: dict[str, Vector], n: int, inflow_m3: float = 0.0) -> tuple[Flags, Flags]:
     """
     Say where the tank was full, by float or by level with the float's own hysteresis.
 
     A tank that has reached its full mark stays "full" until the level has fallen to where the float calls again.
     A float that says full while the level is known to be far below is not believed here: that is evidence.
+    The mean level of an hour lies below the one at which the float stopped the pump within it, by half of what the
+    pump lifts in an interval (`inflow_m3`, 0 for readings close enough together).
     """
     unknown = np.full(n, np.nan)
     float_says, level = read.get("tank_full_ratio", unknown), read.get("tank_level_m", unknown)
@@ -115,8 +118,11 @@ def logged_full(site: Site, read: dict[str, Vector], n: int) -> tuple[Flags, Fla
     if tank is not None and np.isfinite(level).any():
         near = 0.03 * tank.full_level_m
         reset = tank.float_reset_level_m if tank.float_reset_level_m is not None else 0.93 * tank.full_level_m
+        area = float(volume_at_level(tank, tank.full_level_m)) / tank.full_level_m
+        within = min(0.5 * inflow_m3 / area, 0.5 * (tank.full_level_m - reset)) if inflow_m3 > 0.0 else 0.0
         with np.errstate(invalid="ignore"):
-            mark = np.where(level >= tank.full_level_m - near, 1.0, np.where(level < reset - near, 0.0, np.nan))
+            mark = np.where(level >= tank.full_level_m - near - within, 1.0,
+                            np.where(level < reset - near, 0.0, np.nan))
             low = level < 0.75 * reset
         held = pd.Series(mark).ffill(limit=500).to_numpy(dtype=np.float64)
         full = (held == 1.0) & np.isfinite(level)

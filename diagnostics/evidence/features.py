@@ -89,7 +89,7 @@ _ALL = (
     Feature("night_loss", "least loss of the tank at night, over rated flow", "steady loss of the tank at night",
             0.003, 0.004, 0.004, 0.1, signature_error=0.4),
     Feature("night_use", "least fall of the tank at night, over rated flow (draw not logged)",
-            "least fall of the tank at night", 0.02, 0.01, 0.08, 0.02, signature_error=0.4),
+            "least fall of the tank at night", 0.01, 0.004, 0.08, 0.02, signature_error=0.4),
     Feature("night_flow", "metered flow at night, over rated flow", "metered flow at night",
             0.004, 0.002, 0.002, 0.1, robust=False),
     Feature("stopped_share", "share of the hours that should have run in which it stood",

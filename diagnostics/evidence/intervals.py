@@ -178,7 +178,8 @@ def build_intervals(site: Site, readings: SiteReadings, expected: pd.DataFrame, 
     load_line = load_line_rows(site, model, expected["poa_irradiance_w_m2"].to_numpy(dtype=np.float64),
                                expected["cell_temperature_c"].to_numpy(dtype=np.float64),
                                expected["expected_flow_m3_s"].to_numpy(dtype=np.float64))
-    full, tank_known = logged_full(site, read, n)
+    lifted = scales.rated_flow_m3_s * float(np.median(hours)) * 3600.0
+    full, tank_known = logged_full(site, read, n, lifted if np.isfinite(lifted) else 0.0)
     x_flow = expected["expected_flow_m3_s"].to_numpy(dtype=np.float64)
     x_power = expected["expected_array_power_w"].to_numpy(dtype=np.float64)
     due_flow = own_due_flow(model, power, flow, x_power, x_flow, day, len(days), sheet) if not on_bus(site) else x_flow

@@ -47,7 +47,8 @@ def run_state_table(site: Site, intervals: Intervals) -> Table:
             share = np.where(both >= LEAST_HOURS, _by_day(intervals, flags & told) / np.maximum(both, 1e-9), np.nan)
         if name in ("stopped_open_share", "stopped_dead_share") and not intervals.has("array_voltage_v"):
             share = np.full(len(intervals.days), np.nan)
-        _put(table, name, share, 0.5 / np.sqrt(np.maximum(count, 1.0)) * 0.1, count)
+        # Where an interval begins and ends is known to one interval: of a day of few long ones a large share.
+        _put(table, name, share, 1.0 / np.maximum(count, 1.0), count)
     _cycling(intervals, known, table)
     _probe(site, intervals, known, enough, hours, count, table)
     _float_and_overflow(site, intervals, hours, enough, count, table)

@@ -11,6 +11,8 @@ from diagnostics.site import Site, Tank
 Vector = NDArray[np.float64]
 BLOCK_S = 7200.0
 LEAST_CALM_S = 10000.0
+# Height above the outlet, over that of the full tank, below which little or nothing runs out.
+DRY_OUTLET = 0.1
 # Evaporation of an open tank at night and a level sensor's creep as it cools: some millimetres from dusk to dawn.
 LEVEL_CREEP_M_S = 0.4e-3 / 3600.0
 
@@ -49,7 +51,7 @@ def tank_table(site: Site, intervals: Intervals) -> Table:
     below_full = ~intervals.tank_full & ~np.concatenate(([False], intervals.tank_full[:-1]))
     _gain(intervals, table, rise, spent, seconds, below_full, draw_known)
     name = "night_loss" if draw_known else "night_use"
-    _night_loss(intervals, table, spent, seconds, name, _mean_area(site.tank))
+    _night_loss(intervals, table, spent, seconds, name, site.tank)
     return table
 
 
@@ -82,7 +84,7 @@ def _gain(intervals: Intervals, table: Table, rise: Vector, spent: Vector, secon
 
 
 def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vector, name: str,
-                area_m2: float) -> None:
+                tank: Tank) -> None:
     """
     Fit how fast the stored water falls at night beyond what is metered out, and put it down by day.
 
@@ -91,7 +93,7 @@ def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vect
     draw is not metered, to each two hours. Of these lines the night keeps those that fall no faster than the
     quietest does within their errors: every user sleeps for some hours, a hole never.
     """
-    rated = intervals.scales.rated_flow_m3_s
+    rated, area_m2 = intervals.scales.rated_flow_m3_s, _mean_area(tank)
     if not np.isfinite(rated):
         return
     metered = np.where(np.isfinite(intervals.flow_m3_s), intervals.flow_m3_s, 0.0) * seconds
@@ -99,6 +101,10 @@ def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vect
     held = intervals.tank_volume_m3 + np.cumsum(passed - metered)
     night = (intervals.sun_elevation_deg < -3.0) & np.isfinite(held) & np.isfinite(spent)
     night &= intervals.tank_volume_m3 > 0.02 * np.nanmax(intervals.tank_volume_m3)
+    if name == "night_use":
+        # From a tank that has fallen to its outlet nobody draws, and the night tells nothing of who would.
+        above = DRY_OUTLET * (tank.full_level_m - tank.outlet_level_m)
+        night &= intervals.channel("tank_level_m") > tank.outlet_level_m + above
     if not night.any():
         return
     rate, error, day, length = _falling_lines(intervals, held, passed + metered, night, seconds, area_m2,
