@@ -80,6 +80,8 @@ class Form:
     inexactness: float = 1.0
     # Severity -> how likely it is beside the other severities of the form, in any unit.
     commonness: Callable[[float, Setting], float] = field(default=lambda severity, setting: 1.0)
+    # False where rain takes nothing of this form away, though it washes off other forms of its cause.
+    washes_off: bool = True
     # Severity -> the size that people are told.
     size: Callable[[float, Setting], float] = field(default=lambda severity, setting: severity)
 

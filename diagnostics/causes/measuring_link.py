@@ -116,7 +116,7 @@ CAUSES: tuple[Cause, ...] = (
         moves="array power too good or too poor for the sun shown, and the sun shown off the clear sky",
         forms=(Form("low", fixed(0.07, 0.12, 0.2, 0.33, 0.5),
                     misreading=lambda s, setting: Misreading(irradiance=1.0 - s)),
-               Form("high", fixed(0.08, 0.15, 0.3, 0.6), weight=0.5,
+               Form("high", fixed(0.08, 0.15, 0.3, 0.6), weight=0.5, washes_off=False,
                     misreading=lambda s, setting: Misreading(irradiance=1.0 + s))),
         shapes={"ramp": 0.5, "step": 0.35, "day_one": 0.15}, prior=0.03, size_unit="1",
         size_means="share by which the sensor is off",

@@ -109,6 +109,10 @@ def _clear_sky(intervals: Intervals, table: Table) -> None:
     """Median of irradiance over clear sky, on days whose curve is as smooth as a clear one."""
     measured = intervals.channel("poa_irradiance_w_m2")
     if not np.isfinite(measured).any():
+        # A level sensor is turned into the plane first; under a clear sky that is nearly exact.
+        measured = np.where(np.isfinite(intervals.channel("global_horizontal_irradiance_w_m2")), intervals.poa_w_m2,
+                            np.nan)
+    if not np.isfinite(measured).any():
         return
     clear = intervals.expected["clear_sky_poa_w_m2"].to_numpy(dtype=np.float64)
     with np.errstate(invalid="ignore", divide="ignore"):

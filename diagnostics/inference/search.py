@@ -110,9 +110,7 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
         Probabilities add up to 1.
     """
     field = build_field(noise, profiles, directions, settings, known_shifts=known, base=base)
-    log_prior_kind = _kind_priors(profiles)
-    for code in dated:
-        log_prior_kind[code][profiles.start < LEAST_BASELINE_DAYS] = -np.inf
+    kind_priors = _kind_priors(profiles, dated)
     temper = np.where(profiles.kind == "day_one", settings.day_one_temper, settings.evidence_temper)
     log_ratio = scan(field, signatures.shifts)
     disturbing = np.flatnonzero(((signatures.loose > 0.0) & (signatures.shifts != 0.0)).any(axis=1))
@@ -126,7 +124,8 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
     picked: dict[str, tuple[NDArray[np.intp], NDArray[np.intp], Vector, float]] = {}
     for code in dict.fromkeys(codes):
         rows = np.flatnonzero(np.array([c == code for c in codes]))
-        prior = case_prior[rows][:, None] + log_prior_kind[code][None, :]
+        prior = case_prior[rows][:, None] + np.array([kind_priors[code, signatures.cases[row].washes_off]
+                                                      for row in rows])
         block = log_ratio[rows] / temper[None, :] + prior
         flat = block.ravel()
         if not np.isfinite(flat).any():
@@ -172,28 +171,35 @@ def weigh_all(signatures: Signatures, noise: Noise, profiles: Profiles, directio
                    field, signatures, coarse)
 
 
-def _kind_priors(profiles: Profiles) -> dict[str, Vector]:
-    """Spread each cause's onset shapes evenly over the profiles of that kind."""
+def _kind_priors(profiles: Profiles, dated: frozenset[str]) -> dict[tuple[str, bool], Vector]:
+    """Spread the onset shapes of each cause, washed off by rain or not, evenly over the profiles of each kind."""
     count = {kind: int((profiles.kind == kind).sum()) for kind in set(profiles.kind)}
-    priors: dict[str, Vector] = {}
+    early = profiles.start < LEAST_BASELINE_DAYS
+    priors: dict[tuple[str, bool], Vector] = {}
     for code, cause in CAUSES.items():
-        mass: dict[str, float] = {}
-        for shape, weight in cause.shapes.items():
-            spread = SPREAD["ramp_resets" if shape == "ramp" and cause.resets else shape]
-            if shape == "intermittent" and cause.kind not in ("stop", "rule", "after_meter"):
-                spread = {"intermittent": 0.5, "window": 0.5}
-            present = {kind: share for kind, share in spread.items() if count.get(kind)}
-            total = sum(present.values())
-            for kind, share in present.items():
-                mass[kind] = mass.get(kind, 0.0) + weight * share / total
-        log_prior = np.full(profiles.count, -np.inf)
-        for kind, weight in mass.items():
-            log_prior[profiles.kind == kind] = np.log(weight) - np.log(count[kind])
-        if cause.least_days:
-            ends = np.isin(profiles.kind, ("spell", "window", "ramp_window"))
-            log_prior[ends & (profiles.stop - profiles.start < cause.least_days)] = -np.inf
-        priors[code] = log_prior
+        for washes_off in {False, cause.resets}:
+            log_prior = _spread_over(profiles, cause, count, washes_off=washes_off)
+            priors[code, washes_off] = np.where(early, -np.inf, log_prior) if code in dated else log_prior
     return priors
+
+
+def _spread_over(profiles: Profiles, cause: Cause, count: Mapping[str, int], *, washes_off: bool) -> Vector:
+    mass: dict[str, float] = {}
+    for shape, weight in cause.shapes.items():
+        spread = SPREAD["ramp_resets" if shape == "ramp" and washes_off else shape]
+        if shape == "intermittent" and cause.kind not in ("stop", "rule", "after_meter"):
+            spread = {"intermittent": 0.5, "window": 0.5}
+        present = {kind: share for kind, share in spread.items() if count.get(kind)}
+        total = sum(present.values())
+        for kind, share in present.items():
+            mass[kind] = mass.get(kind, 0.0) + weight * share / total
+    log_prior = np.full(profiles.count, -np.inf)
+    for kind, weight in mass.items():
+        log_prior[profiles.kind == kind] = np.log(weight) - np.log(count[kind])
+    if cause.least_days:
+        ends = np.isin(profiles.kind, ("spell", "window", "ramp_window"))
+        log_prior[ends & (profiles.stop - profiles.start < cause.least_days)] = -np.inf
+    return log_prior
 
 
 def _unexplained(field: Field, profiles: Profiles, settings: Settings, candidates: dict[str, list[Candidate]],

@@ -38,6 +38,11 @@ class Case:
     misreading: Misreading
     log_prior: float        # of form and severity within the cause
 
+    @property
+    def washes_off(self) -> bool:
+        """Tell whether rain takes it away."""
+        return self.cause.resets and self.form.washes_off
+
 
 @dataclass(frozen=True)
 class Signatures:

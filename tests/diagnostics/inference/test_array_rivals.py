@@ -78,7 +78,41 @@ def test_one_string_is_likelier_than_two_and_shade_of_a_week_is_none(cold_sensor
     strings = {case.severity: case.log_prior for case in weighing.signatures.cases if case.cause.code == "string_open"}
     assert len(strings) == 2 and strings[min(strings)] - strings[max(strings)] == pytest.approx(np.log(4.0))
     profiles = build_profiles(120)
-    shade, dirt = (_kind_priors(profiles)[code] for code in ("shaded_array", "soiled_array"))
+    priors = _kind_priors(profiles, frozenset())
+    shade, dirt = priors["shaded_array", False], priors["soiled_array", True]
     short = (profiles.kind == "window") & (profiles.stop - profiles.start < CAUSES["shaded_array"].least_days)
     assert short.any() and not np.isfinite(shade[short]).any() and np.isfinite(dirt[short]).all()
     assert np.isfinite(shade[(profiles.kind == "window") & ~short]).any()
+
+
+def test_rain_washes_dust_off_and_turns_back_no_sensor_that_reads_high(cold_sensor):
+    # Common practice: dust on the small sensor makes it read low; what makes it read high is no dust.
+    _, weighing = cold_sensor
+    washed = {(case.cause.code, case.form.name): case.washes_off for case in weighing.signatures.cases}
+    assert washed["soiled_array", "dust"] and washed["irradiance_sensor_fault", "low"]
+    assert not washed["irradiance_sensor_fault", "high"]
+    profiles = build_profiles(120, washes=(50, 90))
+    priors, sawtooth = _kind_priors(profiles, frozenset()), profiles.kind == "sawtooth"
+    assert sawtooth.any() and np.isfinite(priors["irradiance_sensor_fault", True][sawtooth]).all()
+    assert not np.isfinite(priors["irradiance_sensor_fault", False][sawtooth]).any()
+
+
+def test_what_began_later_is_not_found_again_in_the_first_days():
+    profiles = build_profiles(120)
+    early = profiles.start < 10
+    free, dated = (_kind_priors(profiles, codes)["worn_pump", False] for codes in (frozenset(), {"worn_pump"}))
+    assert np.isfinite(free[early]).any() and not np.isfinite(dated[early]).any()
+    np.testing.assert_array_equal(free[~early], dated[~early])
+
+
+def test_a_level_sensor_is_held_against_the_clear_sky_as_one_in_the_plane_is():
+    def change(table, day):
+        light = table.pop("poa_irradiance_w_m2")        # of a level array: what a level sensor reads
+        table["global_horizontal_irradiance_w_m2"] = np.where(day >= BEGINS, 1.25 * light, light)
+    site = centrifugal_site()
+    site = site.replaced(array=site.array.replaced(tilt_deg=0.0))
+    diagnosis, _ = weigh_site(site, made_readings(site, DAYS, channels=PLAIN, cloudiness=0.1, change=change))
+    sky = diagnosis.summaries["clear_sky"].to_numpy()
+    assert np.isfinite(sky[:BEGINS]).sum() >= 5 and np.isfinite(sky[BEGINS:]).sum() >= 5
+    assert np.nanmedian(sky[BEGINS:]) - np.nanmedian(sky[:BEGINS]) == pytest.approx(0.25, abs=0.05)
+    assert diagnosis.findings[0].cause == "irradiance_sensor_fault"
