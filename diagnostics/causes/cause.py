@@ -80,6 +80,8 @@ class Form:
     inexactness: float = 1.0
     # Severity -> how likely it is beside the other severities of the form, in any unit.
     commonness: Callable[[float, Setting], float] = field(default=lambda severity, setting: 1.0)
+    # True where `direct` stands instead of what the chain says of the same summaries, not on top of it.
+    direct_replaces: bool = False
     # False where rain takes nothing of this form away, though it washes off other forms of its cause.
     washes_off: bool = True
     # Severity -> the size that people are told.
@@ -114,6 +116,7 @@ class Cause:
     resets: bool = False            # washes off with rain
     least_days: int = 0             # a spell shorter than this is something else
     family_weight: Mapping[str, float] = field(default_factory=dict)    # multiplies the prior
+    site_weight: Callable[[Site], float] = field(default=lambda site: 1.0)      # multiplies the prior
     # Causes of one group exclude each other: a meter that stands does not also read high.
     group: str = ""
     # (code, form) of what this cause, once shown, bears witness against: a pump held by its low-water probe says that

@@ -19,13 +19,19 @@ def _off_mpp(high_voltage: bool) -> Form:
             amps = min(0.06, 0.3 * severity)
             volts = (1.0 - severity) / (1.0 + amps) - 1.0
         if not setting.voltage_logged:
-            return {f"power_{part}_sun": -severity for part in ("low", "mid", "high")}
+            return {}
         moved: dict[str, float] = {}
         for part in ("low", "mid", "high"):
             moved |= {f"voltage_{part}_sun": volts, f"current_{part}_sun": amps}
         return moved
 
-    return Form("above" if high_voltage else "below", fixed(0.06, 0.12, 0.2, 0.35, 0.55), direct=shift)
+    return Form("above" if high_voltage else "below", fixed(0.06, 0.12, 0.2, 0.35, 0.55),
+                health=lambda severity, setting: Health(tracking_ratio=1.0 - severity), direct=shift,
+                direct_replaces=True)
+
+
+# Power that is not taken in hot hours is water that is not pumped, how much depends on the hours.
+_LESS_WATER = {"top_flow": 0.2, "flow_high_sun": 0.2, "flow_mid_sun": 0.1}
 
 
 def _derated(severity: float, setting: Setting) -> Mapping[str, float]:
@@ -63,7 +69,7 @@ CAUSES: tuple[Cause, ...] = (
     Cause(
         code="drive_derated", label="The drive gives less when hot", link="drive",
         moves="power sags in hot hours while array voltage rises",
-        forms=(Form("heat", fixed(0.06, 0.12, 0.2, 0.35, 0.5), direct=_derated),),
+        forms=(Form("heat", fixed(0.06, 0.12, 0.2, 0.35, 0.5), direct=_derated, loose=_LESS_WATER),),
         shapes={"seasonal": 0.4, "step": 0.25, "ramp": 0.25, "day_one": 0.1}, prior=0.015, size_unit="1",
         size_means="share of power lost in hot hours",
         test="Compare morning and afternoon at equal sun; feel for blocked fins or fan; shade the box for a day.",

@@ -123,6 +123,9 @@ CAUSES: tuple[Cause, ...] = (
         test="Wipe and level the sensor; compare with a hand-held one in the same plane.",
         readings=("The reading moves with wiping or levelling by the stated share.",),
         parts=("spare sensor",), dangers=("H1",), owner_of_cause=_SENSOR_OWNER,
+        # What is left by sun and hour beside a light that is known to be wrong is that light's own error.
+        bears_against=(("shaded_array", "both sides"), ("shaded_array", "morning, low"),
+                       ("shaded_array", "afternoon, low")),
         owner_action="Wipe the small sun sensor gently if it can be reached from the ground.",
         needs=("poa_irradiance_w_m2|global_horizontal_irradiance_w_m2",), kind="sensor", resets=True,
         look_alikes={"soiled_array": "wipe the sensor alone: the ratio moves if the sensor was at fault",

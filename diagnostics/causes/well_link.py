@@ -30,6 +30,9 @@ def _clog(severity: float, setting: Setting) -> Health:
     return Health(intake_loss_s2_m5=severity * setting.head_m / setting.rated_flow_m3_s**2)
 
 
+# How likely a site is to have a low-water probe that its file does not tell of, over one whose file does.
+UNDESCRIBED = 0.25
+
 # While it stands, what little is read in weak sun belongs to no pump.
 _CYCLING = {"drawdown": 0.03, "flow_mid_power": 0.1, "flow_high_power": 0.05,
             "current_low_sun": 0.3, "current_mid_sun": 0.2, "voltage_low_sun": 0.1, "voltage_mid_sun": 0.05,
@@ -77,6 +80,8 @@ CAUSES: tuple[Cause, ...] = (
         code="falling_water_table", label="The water stands deeper in the well", link="well",
         moves="head up: flow at low power worst, start later, rest level deeper",
         forms=(Form("deeper", _HEADS, health=_deeper, size=lambda s, setting: s * setting.head_m),),
+        # One reading is true or false: what the pump has felt of it is no fault of the sensor besides.
+        bears_against=(("level_sensor_fault", "well deeper"),),
         shapes={"ramp": 0.45, "seasonal": 0.35, "step": 0.1, "day_one": 0.1}, prior=0.05, size_unit="m",
         size_means="metres deeper than described for the season",
         test="Dip the well before the pump starts, and again while it pumps.",
@@ -116,6 +121,8 @@ CAUSES: tuple[Cause, ...] = (
         owner_of_cause="well owner or water source",
         owner_action="Do not bridge the probe: it keeps the pump from running dry.", urgency="two_weeks",
         families=SUBMERSIBLE | JETS | {"multistage_booster"}, kind="stop",
+        site_weight=lambda site: 1.0 if site.drive.has_low_water_stop or site.well.low_water_probe_depth_m is not None
+        else UNDESCRIBED,
         bears_against=(("level_sensor_fault", "well deeper"),),
         look_alikes={"drive_stopped": "dip the well: water at the probe means the well, not the drive",
                      "level_sensor_fault": "dip by hand: water well above the probe means probe or wire",

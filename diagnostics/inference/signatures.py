@@ -144,8 +144,10 @@ def compute_signatures(site: Site, intervals: Intervals, judgeable: Judgeable, b
     for number, case in enumerate(cases):
         if case.form.direct is not None:
             for name, shift in case.form.direct(case.severity, setting).items():
-                shifts[number, POSITION[name]] += shift
-    priors = {code: cause.prior * cause.family_weight.get(site.pump.family, 1.0) for code, cause in causes.items()}
+                shifts[number, POSITION[name]] = shift + (
+                    0.0 if case.form.direct_replaces else shifts[number, POSITION[name]])
+    priors = {code: cause.prior * cause.family_weight.get(site.pump.family, 1.0) * cause.site_weight(site)
+              for code, cause in causes.items()}
     loose = np.zeros_like(shifts)
     for number, case in enumerate(cases):
         for name, size in case.form.loose.items():

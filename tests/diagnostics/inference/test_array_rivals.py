@@ -12,6 +12,7 @@ from made_readings import PLAIN, centrifugal_site, made_readings
 from diagnostics.baseline import clearness_of_days
 from diagnostics.causes import CAUSES
 from diagnostics.diagnose import weigh_site
+from diagnostics.evidence.features import POSITION
 from diagnostics.inference.profiles import build_profiles
 from diagnostics.inference.search import _kind_priors
 
@@ -116,3 +117,24 @@ def test_a_level_sensor_is_held_against_the_clear_sky_as_one_in_the_plane_is():
     assert np.isfinite(sky[:BEGINS]).sum() >= 5 and np.isfinite(sky[BEGINS:]).sum() >= 5
     assert np.nanmedian(sky[BEGINS:]) - np.nanmedian(sky[:BEGINS]) == pytest.approx(0.25, abs=0.05)
     assert diagnosis.findings[0].cause == "irradiance_sensor_fault"
+
+
+def test_power_that_a_drive_does_not_take_is_water_that_is_not_pumped(cold_sensor):
+    # Physics of the chain: what is not taken from the array lifts nothing, wherever the working point went.
+    _, weighing = cold_sensor
+    named = {(case.cause.code, case.form.name, case.severity): shift
+             for case, shift in zip(weighing.signatures.cases, weighing.signatures.shifts, strict=True)}
+    below, above = named["off_mpp", "below", 0.35], named["off_mpp", "above", 0.35]
+    assert below[POSITION["top_flow"]] < -0.05 and above[POSITION["top_flow"]] < -0.05
+    for shift, volts, amps in ((below, 0.65 / 1.06 - 1.0, 0.06), (above, 0.18 * 0.35**0.5, None)):
+        assert shift[POSITION["voltage_mid_sun"]] == pytest.approx(volts)
+        if amps is not None:
+            assert shift[POSITION["current_mid_sun"]] == pytest.approx(amps)
+
+
+def test_a_probe_that_the_file_does_not_tell_of_is_unlikely():
+    cause, site = CAUSES["low_water_cutout"], centrifugal_site()
+    silent = site.replaced(drive=site.drive.replaced(has_low_water_stop=False),
+                           well=site.well.replaced(low_water_probe_depth_m=None))
+    told = silent.replaced(drive=silent.drive.replaced(has_low_water_stop=True))
+    assert cause.site_weight(told) == 1.0 > cause.site_weight(silent) > 0.0
