@@ -4,6 +4,7 @@ Prove the diagnosis on plants whose faults are known, and print what came out, g
     python -m pipelines.prove --sites 60 --days 150 --seed 7
     python -m pipelines.prove --cache prove-cache --markdown
     python -m pipelines.prove --calibrate --cache prove-cache
+    python -m pipelines.prove --at-best --cache prove-cache
 
 Plants of the proof are of held-out physics, regions, loggers and fault courses (`diagnostics.proving.variants`); the
 calibration is fitted on training plants and never on those.
@@ -12,13 +13,15 @@ calibration is fitted on training plants and never on those.
 import argparse
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+import pandas as pd
 from rich.console import Console
 
 from diagnostics.proving.drawing import SENSORS
 from diagnostics.proving.score import Outcome, score
+from pipelines.proof.at_best import at_best, at_best_tables
 from pipelines.proof.calibrating import cross_validated, fitted, stated_findings, write_fit
 from pipelines.proof.diagnosing import DetectionDelay, detection_delays, diagnose_kept
 from pipelines.proof.plants import FleetRequest, kept_plants, read_plant, simulate_to_cache
@@ -84,6 +87,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         cache = chosen.cache or Path(passing)
         request = FleetRequest(chosen.sites, chosen.days, chosen.seed, chosen.variant, tuple(chosen.families or ()),
                                tuple(chosen.regions or ()), sensors=chosen.sensors)
+        if chosen.at_best:
+            kept = kept_plants(simulate_to_cache(request, cache, deadline_s=deadline, say=progress.print))
+            _print(console, at_best_tables(at_best(kept, chosen.processes)), markdown=chosen.markdown)
+            return 0
         outcomes, delays = prove(request, cache, processes=chosen.processes, with_delays=chosen.delays,
                                  deadline_s=deadline, console=progress)
     validations = []
@@ -93,11 +100,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         where = write_fit(fitted(found), f"{len(found)} findings on {len(outcomes)} training plants, seed "
                                          f"{request.seed}")
         progress.print(f"written to {where.name}")
-    for title, table in tables(score(outcomes), outcomes, delays, validations):
-        console.print(as_markdown(title, table) if chosen.markdown else as_text(title, table), markup=False,
-                      soft_wrap=True)
-        console.print()
+    _print(console, tables(score(outcomes), outcomes, delays, validations), markdown=chosen.markdown)
     return 0
+
+
+def _print(console: Console, found: Iterable[tuple[str, pd.DataFrame]], *, markdown: bool) -> None:
+    for title, table in found:
+        console.print(as_markdown(title, table) if markdown else as_text(title, table), markup=False, soft_wrap=True)
+        console.print()
 
 
 def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
@@ -116,6 +126,8 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, default=None, help="begin nothing new after so many minutes")
     parser.add_argument("--delays", action="store_true", help="also seek the night that first named a cause")
     parser.add_argument("--calibrate", action="store_true", help="fit the confidence on training plants")
+    parser.add_argument("--at-best", action="store_true",
+                        help="what could be named if every plant were exactly its own chain, instead of diagnoses")
     parser.add_argument("--markdown", action="store_true")
     chosen = parser.parse_args(argv)
     if chosen.calibrate and chosen.variant == "held_out":

@@ -1,18 +1,22 @@
 """What a site could prove, held against plants of other physics: 1.5 times the stated size is found, 0.3 times not."""
 
 from datetime import date
+from functools import cache
 
 import numpy as np
 import pytest
 
 from diagnostics.causes import CAUSES
-from diagnostics.detectability import CannotTellError, detectability
+from diagnostics.detectability import CannotTellError, detectability, told_at_best
+from diagnostics.detectability.grounds import grounds_of
 from diagnostics.detectability.smallest import PROVED
 from diagnostics.diagnose import diagnose_site
+from diagnostics.expected import SiteModel
 from diagnostics.proving.drawing import draw_site
 from diagnostics.proving.planting import PlantedFault
 from diagnostics.proving.simulate import simulate_many
 from diagnostics.readings import SiteReadings
+from diagnostics.settings import Settings
 
 FIRST, DAYS, LASTED = date(2025, 4, 1), 75, 30
 # A level sensor for falling water, all sensors for a clog.
@@ -104,3 +108,30 @@ def test_what_is_missing_altogether_is_said_and_nothing_is_made_up(sound_well):
     short = SiteReadings(readings.site_id, readings.values[first], readings.masks[first], readings.interval_s[first])
     with pytest.raises(CannotTellError, match="are needed"):
         detectability(site, short, spans_days=(30,), causes=("clogged_intake",), sensors=False)
+
+
+def _at_best(site, readings, code, size):
+    @cache
+    def build(health):
+        return SiteModel.build(site, health)
+
+    grounds = grounds_of(site, readings, build, Settings())
+    return told_at_best(grounds, code, grounds.course(LASTED), lambda told, loss: abs(told - size))
+
+
+def test_at_best_a_level_sensor_names_falling_water_and_without_it_the_pump_is_as_likely(sound_well):
+    # Common practice: by flow and power alone a deeper level, a worn pump and a leak make one curve.
+    site, readings = sound_well
+    deep = 0.3 * site.pump.rated_head_m if site.pump.rated_head_m else 15.0
+    seen = _at_best(site, readings, "falling_water_table", deep)
+    blind = _at_best(site, _without(readings, "water_level_m", "low_water_ratio"), "falling_water_table", deep)
+    # More likely than all others together; the level sensor itself stays a rival.
+    assert seen.opened and seen.first == "falling_water_table" and seen.probability > 0.5
+    assert blind.opened and blind.probability < seen.probability - 0.1
+
+
+def test_at_best_a_cause_that_no_channel_shows_is_not_weighed_and_one_of_no_size_is_not_opened(sound_well):
+    site, readings = sound_well
+    assert _at_best(site, _without(readings, "tank_level_m"), "tank_leak", 0.1) is None
+    small = _at_best(site, readings, "soiled_array", 0.0)
+    assert not small.opened

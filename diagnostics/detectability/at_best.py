@@ -1,0 +1,57 @@
+"""What could at best be said of one fault of one size and course at a site, were the site exactly its own chain."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnostics.detectability.grounds import Grounds
+
+Vector = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class AtBest:
+    """Posterior of a planted cause without the chance of the day and without any error of its signature's law."""
+
+    opened: bool            # something would be said at all
+    probability: float      # of the planted cause; how often it would be named first, if opened
+    first: str              # the most probable cause
+
+
+def told_at_best(grounds: Grounds, code: str, course: Vector, nearness: Callable[[float, float], float]
+                 ) -> AtBest | None:
+    """
+    Weigh a fault that shows exactly as the site's own chain says, with the site's sensors, noise and tolerances.
+
+    Other people's physics, one's own priors and the chance of single days come on top: what is confounded here cannot
+    be told apart by these sensors within the stated tolerances, whatever is done with the readings.
+
+    Parameters
+    ----------
+    grounds : Grounds
+        Conditions of the site.
+    code : str
+        Planted cause.
+    course : ndarray, shape (days,)
+        How much of its full size it has on each day, 0 to 1.
+    nearness : callable
+        (size that people are told, share of the water lost) of a case -> its distance to what was planted; the
+        nearest case is taken.
+
+    Returns
+    -------
+    at_best : AtBest or None
+        None where no logged channel of this site can show the cause.
+    """
+    rows = [number for number, case in enumerate(grounds.signatures.cases) if case.cause.code == code]
+    if not rows:
+        return None
+    cases, losses = grounds.signatures.cases, grounds.signatures.delivery_loss
+    told = [nearness(cases[row].form.size(cases[row].severity, grounds.setting), float(losses[row])) for row in rows]
+    shift = grounds.signatures.shifts[rows[int(np.argmin(told))]]
+    weighed = grounds.weighed(grounds.unit_field(course), shift, grounds.signatures)
+    named = {name: share for name, share in weighed.probability.items() if name != "nothing"}
+    return AtBest(1.0 - weighed.probability["nothing"] >= grounds.settings.open_probability,
+                  float(named.get(code, 0.0)), max(named, key=lambda name: named[name]))

@@ -1,0 +1,145 @@
+"""How often the planted causes of kept plants could be named at best, by these sensors and tolerances."""
+
+import math
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import cache
+from multiprocessing import get_context
+from pathlib import Path
+from typing import get_args
+
+import numpy as np
+import pandas as pd
+
+from diagnostics.causes import CAUSES
+from diagnostics.detectability import CannotTellError, told_at_best
+from diagnostics.detectability.grounds import grounds_of
+from diagnostics.expected import SiteModel
+from diagnostics.health import Health
+from diagnostics.proving.bands import Band, band_of, true_size
+from diagnostics.proving.planting import PlantedFault, course
+from diagnostics.settings import Settings
+from pipelines.proof.plants import RanPlant, read_plant
+
+
+@dataclass(frozen=True)
+class PlantedAtBest:
+    """One planted cause and what could be said of it."""
+
+    cause: str
+    band: str
+    sensors: str
+    seen: bool              # a logged channel can show it
+    opened: bool
+    probability: float
+    first: str
+
+
+def at_best_of_plant(ran: RanPlant) -> list[PlantedAtBest]:
+    """
+    Weigh each planted cause of a plant alone, as the site's own chain would show it.
+
+    Parameters
+    ----------
+    ran : RanPlant
+        Plant, readings and truth; of the readings only noise, gaps and weather are used.
+
+    Returns
+    -------
+    at_best : list of PlantedAtBest
+        Empty for a sound plant and for one without a chain; causes told by rule are left out.
+    """
+    site, faults = ran.one.drawn.site, ran.one.faults
+    told = [fault for fault in faults if fault.cause in CAUSES and CAUSES[fault.cause].forms
+            and fault.cause not in ("logger_silent", "clock_shift", "swapped_channels", "unit_mistake")]
+    if not told:
+        return []
+
+    @cache
+    def build(health: Health) -> SiteModel:
+        return SiteModel.build(site, health)
+
+    try:
+        grounds = grounds_of(site, ran.readings, build, Settings())
+    except CannotTellError:
+        return []
+    band, share = band_of(ran.truth, faults)
+    hours = 24.0 * np.arange(grounds.day_count) + 12.0
+    found = []
+    for fault in told:
+        full = fault.start_day + (fault.ramp_days if fault.shape == "ramp" else 1.0)
+        size = true_size(fault, min(full, grounds.day_count - 1.0), ran.truth, site)
+        at_best = told_at_best(grounds, fault.cause, course(fault, hours, np.random.default_rng(0)),
+                               _nearness(fault, size, share))
+        found.append(PlantedAtBest(fault.cause, str(band), ran.one.drawn.sensors, at_best is not None,
+                                   at_best is not None and at_best.opened,
+                                   at_best.probability if at_best else 0.0, at_best.first if at_best else ""))
+    return found
+
+
+def _nearness(fault: PlantedFault, size: float, share: float) -> Callable[[float, float], float]:
+    """Match by the size that was planted where it is told in the same unit, else by the water it costs."""
+    by_size = math.isfinite(size) and size > 0.0
+    return lambda told, loss: abs(abs(told) - size) if by_size else abs(loss - share)
+
+
+def at_best(paths: Sequence[Path], processes: int = 1) -> list[PlantedAtBest]:
+    """
+    Go through kept plants.
+
+    Parameters
+    ----------
+    paths : sequence of pathlib.Path
+        Files of the cache.
+    processes : int, optional
+        More than one starts fresh processes.
+
+    Returns
+    -------
+    at_best : list of PlantedAtBest
+        Of all planted causes that are weighed.
+    """
+    if processes == 1:
+        return [one for path in paths for one in _of_file(path)]
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        return [one for several in pool.map(_of_file, paths, chunksize=4) for one in several]
+
+
+def _of_file(path: Path) -> list[PlantedAtBest]:
+    return at_best_of_plant(read_plant(path))
+
+
+def at_best_tables(found: Sequence[PlantedAtBest]) -> list[tuple[str, pd.DataFrame]]:
+    """
+    Sum up by band and by cause.
+
+    Parameters
+    ----------
+    found : sequence of PlantedAtBest
+        Of many plants.
+
+    Returns
+    -------
+    tables : list of (str, pandas.DataFrame)
+        `named first at best` counts a cause by its posterior where something is said, and as nought where nothing is.
+    """
+    rows = pd.DataFrame([{"cause": one.cause, "band": one.band, "sensors": one.sensors, "can be seen": one.seen,
+                          "something said at best": one.opened,
+                          "named first at best": one.probability if one.opened else 0.0,
+                          "taken for": one.first if one.opened and one.first != one.cause else ""} for one in found])
+    if rows.empty:
+        return []
+    tables = []
+    for by in ("band", "sensors", "cause"):
+        table = rows.groupby(by, sort=by != "band").agg(
+            planted=("cause", "size"), **{name: (name, "mean") for name in
+                                          ("can be seen", "something said at best", "named first at best")})
+        if by == "band":
+            table = table.reindex([band for band in get_args(Band) if band in table.index])
+        if by == "cause":
+            table["taken for"] = rows[rows["taken for"] != ""].groupby("cause")["taken for"].agg(
+                lambda names: names.mode().iloc[0])
+            table["taken for"] = table["taken for"].fillna("")
+        tables.append((f"At best, by {by}", table.reset_index()))
+    return tables
