@@ -4,7 +4,7 @@ Prove the diagnosis on plants whose faults are known, and print what came out, g
     python -m pipelines.prove --sites 60 --days 150 --seed 7
     python -m pipelines.prove --cache prove-cache --markdown
     python -m pipelines.prove --calibrate --cache prove-cache
-    python -m pipelines.prove --at-best --cache prove-cache
+    python -m pipelines.prove --own-chain --cache prove-cache
 
 Plants of the proof are of held-out physics, regions, loggers and fault courses (`diagnostics.proving.variants`); the
 calibration is fitted on training plants and never on those.
@@ -21,9 +21,9 @@ from rich.console import Console
 
 from diagnostics.proving.drawing import SENSORS
 from diagnostics.proving.score import Outcome, score
-from pipelines.proof.at_best import at_best, at_best_tables
 from pipelines.proof.calibrating import cross_validated, fitted, stated_findings, write_fit
 from pipelines.proof.diagnosing import DetectionDelay, detection_delays, diagnose_kept
+from pipelines.proof.own_chain import on_own_chain, own_chain_tables
 from pipelines.proof.plants import FleetRequest, kept_plants, read_plant, simulate_to_cache
 from pipelines.proof.report import as_markdown, as_text, tables
 
@@ -87,9 +87,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         cache = chosen.cache or Path(passing)
         request = FleetRequest(chosen.sites, chosen.days, chosen.seed, chosen.variant, tuple(chosen.families or ()),
                                tuple(chosen.regions or ()), sensors=chosen.sensors)
-        if chosen.at_best:
+        if chosen.own_chain:
             kept = kept_plants(simulate_to_cache(request, cache, deadline_s=deadline, say=progress.print))
-            _print(console, at_best_tables(at_best(kept, chosen.processes)), markdown=chosen.markdown)
+            _print(console, own_chain_tables(on_own_chain(kept, chosen.processes)), markdown=chosen.markdown)
             return 0
         outcomes, delays = prove(request, cache, processes=chosen.processes, with_delays=chosen.delays,
                                  deadline_s=deadline, console=progress)
@@ -126,8 +126,8 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, default=None, help="begin nothing new after so many minutes")
     parser.add_argument("--delays", action="store_true", help="also seek the night that first named a cause")
     parser.add_argument("--calibrate", action="store_true", help="fit the confidence on training plants")
-    parser.add_argument("--at-best", action="store_true",
-                        help="what could be named if every plant were exactly its own chain, instead of diagnoses")
+    parser.add_argument("--own-chain", action="store_true",
+                        help="what would be said if every plant were exactly its own chain, instead of diagnoses")
     parser.add_argument("--markdown", action="store_true")
     chosen = parser.parse_args(argv)
     if chosen.calibrate and chosen.variant == "held_out":

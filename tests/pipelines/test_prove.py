@@ -10,9 +10,9 @@ from diagnostics.proving.drawing_faults import DrawnPlant
 from diagnostics.proving.figures import reliability_of
 from diagnostics.proving.planting import PlantedFault
 from diagnostics.proving.score import score
-from pipelines.proof.at_best import at_best_of_plant, at_best_tables
 from pipelines.proof.calibrating import cross_validated, fitted, stated_findings, write_fit
 from pipelines.proof.diagnosing import diagnose_kept, outcome_of_plant, until
+from pipelines.proof.own_chain import own_chain_of_plant, own_chain_tables
 from pipelines.proof.plants import (
     FleetRequest,
     drawn_fleet,
@@ -60,19 +60,19 @@ def test_most_severe_faults_are_named_or_among_the_rivals():
     assert np.mean([o.among_rivals for o in outcomes]) > 0.5
 
 
-def test_what_could_be_said_at_best_is_of_the_planted_causes_alone():
+def test_what_its_own_chain_lets_be_said_is_of_the_planted_causes_alone():
     drawn = draw_site(np.random.default_rng(40), "centrifugal_submersible", "tracking", number=0,
                       sensors="array, tank", step_s=1800.0, variant="held_out")
     fleet = [DrawnPlant(drawn, ()), DrawnPlant(drawn, (PlantedFault("meter_stopped", 22.0),
                                                        PlantedFault("temperature_sensor_fault", 22.0, 20.0)))]
-    sound, failing = (at_best_of_plant(ran) for ran in run_lot(fleet, range(2), REQUEST, 0))
+    sound, failing = (own_chain_of_plant(ran) for ran in run_lot(fleet, range(2), REQUEST, 0))
     assert sound == []
     stopped, warm = failing
     assert (stopped.cause, warm.cause) == ("meter_stopped", "temperature_sensor_fault")
     assert stopped.seen and stopped.opened and stopped.probability > 0.5
-    by_band, _, by_cause = (table for _, table in at_best_tables(failing))
+    by_band, _, by_cause = (table for _, table in own_chain_tables(failing))
     assert by_band["planted"].sum() == 2 and list(by_cause["cause"]) == ["meter_stopped", "temperature_sensor_fault"]
-    assert by_cause["named first at best"].iloc[0] == pytest.approx(stopped.probability)
+    assert by_cause["named first, expected"].iloc[0] == pytest.approx(stopped.probability)
 
 
 def test_tables_print_as_markdown_with_every_cause(proved):

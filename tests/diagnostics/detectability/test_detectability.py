@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from diagnostics.causes import CAUSES
-from diagnostics.detectability import CannotTellError, detectability, told_at_best
+from diagnostics.detectability import CannotTellError, detectability, told_by_own_chain
 from diagnostics.detectability.grounds import grounds_of
 from diagnostics.detectability.smallest import PROVED
 from diagnostics.diagnose import diagnose_site
@@ -110,28 +110,28 @@ def test_what_is_missing_altogether_is_said_and_nothing_is_made_up(sound_well):
         detectability(site, short, spans_days=(30,), causes=("clogged_intake",), sensors=False)
 
 
-def _at_best(site, readings, code, size):
+def _by_own_chain(site, readings, code, size):
     @cache
     def build(health):
         return SiteModel.build(site, health)
 
     grounds = grounds_of(site, readings, build, Settings())
-    return told_at_best(grounds, code, grounds.course(LASTED), lambda told, loss: abs(told - size))
+    return told_by_own_chain(grounds, code, grounds.course(LASTED), lambda told, loss: abs(told - size))
 
 
-def test_at_best_a_level_sensor_names_falling_water_and_without_it_the_pump_is_as_likely(sound_well):
+def test_on_its_own_chain_a_level_sensor_names_falling_water_and_without_it_the_pump_is_as_likely(sound_well):
     # Common practice: by flow and power alone a deeper level, a worn pump and a leak make one curve.
     site, readings = sound_well
     deep = 0.3 * site.pump.rated_head_m if site.pump.rated_head_m else 15.0
-    seen = _at_best(site, readings, "falling_water_table", deep)
-    blind = _at_best(site, _without(readings, "water_level_m", "low_water_ratio"), "falling_water_table", deep)
+    seen = _by_own_chain(site, readings, "falling_water_table", deep)
+    blind = _by_own_chain(site, _without(readings, "water_level_m", "low_water_ratio"), "falling_water_table", deep)
     # More likely than all others together; the level sensor itself stays a rival.
     assert seen.opened and seen.first == "falling_water_table" and seen.probability > 0.5
     assert blind.opened and blind.probability < seen.probability - 0.1
 
 
-def test_at_best_a_cause_that_no_channel_shows_is_not_weighed_and_one_of_no_size_is_not_opened(sound_well):
+def test_on_its_own_chain_a_cause_that_no_channel_shows_is_not_weighed_and_one_of_no_size_is_not_opened(sound_well):
     site, readings = sound_well
-    assert _at_best(site, _without(readings, "tank_level_m"), "tank_leak", 0.1) is None
-    small = _at_best(site, readings, "soiled_array", 0.0)
+    assert _by_own_chain(site, _without(readings, "tank_level_m"), "tank_leak", 0.1) is None
+    small = _by_own_chain(site, readings, "soiled_array", 0.0)
     assert not small.opened

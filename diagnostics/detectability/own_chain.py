@@ -1,4 +1,4 @@
-"""What could at best be said of one fault of one size and course at a site, were the site exactly its own chain."""
+"""What the diagnosis would say of one fault of one size and course at a site that is exactly its own chain."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class AtBest:
+class ByOwnChain:
     """Posterior of a planted cause without the chance of the day and without any error of its signature's law."""
 
     opened: bool            # something would be said at all
@@ -20,13 +20,14 @@ class AtBest:
     first: str              # the most probable cause
 
 
-def told_at_best(grounds: Grounds, code: str, course: Vector, nearness: Callable[[float, float], float]
-                 ) -> AtBest | None:
+def told_by_own_chain(grounds: Grounds, code: str, course: Vector, nearness: Callable[[float, float], float]
+                 ) -> ByOwnChain | None:
     """
     Weigh a fault that shows exactly as the site's own chain says, with the site's sensors, noise and tolerances.
 
-    Other people's physics, one's own priors and the chance of single days come on top: what is confounded here cannot
-    be told apart by these sensors within the stated tolerances, whatever is done with the readings.
+    Other people's physics and the chance of single days come on top. What is silent or confounded here is so by the
+    stated tolerances, noise and priors, not for any fault of the chain. It is no bound: days on which the pump of this
+    record stood tell no flow, and a fault that is larger on some days than the matched one is seen more easily.
 
     Parameters
     ----------
@@ -42,7 +43,7 @@ def told_at_best(grounds: Grounds, code: str, course: Vector, nearness: Callable
 
     Returns
     -------
-    at_best : AtBest or None
+    told : ByOwnChain or None
         None where no logged channel of this site can show the cause.
     """
     rows = [number for number, case in enumerate(grounds.signatures.cases) if case.cause.code == code]
@@ -53,5 +54,5 @@ def told_at_best(grounds: Grounds, code: str, course: Vector, nearness: Callable
     shift = grounds.signatures.shifts[rows[int(np.argmin(told))]]
     weighed = grounds.weighed(grounds.unit_field(course), shift, grounds.signatures)
     named = {name: share for name, share in weighed.probability.items() if name != "nothing"}
-    return AtBest(1.0 - weighed.probability["nothing"] >= grounds.settings.open_probability,
+    return ByOwnChain(1.0 - weighed.probability["nothing"] >= grounds.settings.open_probability,
                   float(named.get(code, 0.0)), max(named, key=lambda name: named[name]))

@@ -1,4 +1,4 @@
-"""How often the planted causes of kept plants could be named at best, by these sensors and tolerances."""
+"""What the diagnosis would say of kept plants if each were exactly its own chain: the share that tolerances hide."""
 
 import math
 from collections.abc import Callable, Sequence
@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from diagnostics.causes import CAUSES
-from diagnostics.detectability import CannotTellError, told_at_best
+from diagnostics.detectability import CannotTellError, told_by_own_chain
 from diagnostics.detectability.grounds import grounds_of
 from diagnostics.expected import SiteModel
 from diagnostics.health import Health
@@ -24,7 +24,7 @@ from pipelines.proof.plants import RanPlant, read_plant
 
 
 @dataclass(frozen=True)
-class PlantedAtBest:
+class PlantedOnOwnChain:
     """One planted cause and what could be said of it."""
 
     cause: str
@@ -36,7 +36,7 @@ class PlantedAtBest:
     first: str
 
 
-def at_best_of_plant(ran: RanPlant) -> list[PlantedAtBest]:
+def own_chain_of_plant(ran: RanPlant) -> list[PlantedOnOwnChain]:
     """
     Weigh each planted cause of a plant alone, as the site's own chain would show it.
 
@@ -47,7 +47,7 @@ def at_best_of_plant(ran: RanPlant) -> list[PlantedAtBest]:
 
     Returns
     -------
-    at_best : list of PlantedAtBest
+    found : list of PlantedOnOwnChain
         Empty for a sound plant and for one without a chain; causes told by rule are left out.
     """
     site, faults = ran.one.drawn.site, ran.one.faults
@@ -70,11 +70,11 @@ def at_best_of_plant(ran: RanPlant) -> list[PlantedAtBest]:
     for fault in told:
         full = fault.start_day + (fault.ramp_days if fault.shape == "ramp" else 1.0)
         size = true_size(fault, min(full, grounds.day_count - 1.0), ran.truth, site)
-        at_best = told_at_best(grounds, fault.cause, course(fault, hours, np.random.default_rng(0)),
-                               _nearness(fault, size, share))
-        found.append(PlantedAtBest(fault.cause, str(band), ran.one.drawn.sensors, at_best is not None,
-                                   at_best is not None and at_best.opened,
-                                   at_best.probability if at_best else 0.0, at_best.first if at_best else ""))
+        said = told_by_own_chain(grounds, fault.cause, course(fault, hours, np.random.default_rng(0)),
+                                 _nearness(fault, size, share))
+        found.append(PlantedOnOwnChain(fault.cause, str(band), ran.one.drawn.sensors, said is not None,
+                                       said is not None and said.opened, said.probability if said else 0.0,
+                                       said.first if said else ""))
     return found
 
 
@@ -84,7 +84,7 @@ def _nearness(fault: PlantedFault, size: float, share: float) -> Callable[[float
     return lambda told, loss: abs(abs(told) - size) if by_size else abs(loss - share)
 
 
-def at_best(paths: Sequence[Path], processes: int = 1) -> list[PlantedAtBest]:
+def on_own_chain(paths: Sequence[Path], processes: int = 1) -> list[PlantedOnOwnChain]:
     """
     Go through kept plants.
 
@@ -97,7 +97,7 @@ def at_best(paths: Sequence[Path], processes: int = 1) -> list[PlantedAtBest]:
 
     Returns
     -------
-    at_best : list of PlantedAtBest
+    found : list of PlantedOnOwnChain
         Of all planted causes that are weighed.
     """
     if processes == 1:
@@ -106,27 +106,27 @@ def at_best(paths: Sequence[Path], processes: int = 1) -> list[PlantedAtBest]:
         return [one for several in pool.map(_of_file, paths, chunksize=4) for one in several]
 
 
-def _of_file(path: Path) -> list[PlantedAtBest]:
-    return at_best_of_plant(read_plant(path))
+def _of_file(path: Path) -> list[PlantedOnOwnChain]:
+    return own_chain_of_plant(read_plant(path))
 
 
-def at_best_tables(found: Sequence[PlantedAtBest]) -> list[tuple[str, pd.DataFrame]]:
+def own_chain_tables(found: Sequence[PlantedOnOwnChain]) -> list[tuple[str, pd.DataFrame]]:
     """
     Sum up by band and by cause.
 
     Parameters
     ----------
-    found : sequence of PlantedAtBest
+    found : sequence of PlantedOnOwnChain
         Of many plants.
 
     Returns
     -------
     tables : list of (str, pandas.DataFrame)
-        `named first at best` counts a cause by its posterior where something is said, and as nought where nothing is.
+        `named first, expected` counts a cause by its posterior where something is said, and as nought where nothing is.
     """
     rows = pd.DataFrame([{"cause": one.cause, "band": one.band, "sensors": one.sensors, "can be seen": one.seen,
-                          "something said at best": one.opened,
-                          "named first at best": one.probability if one.opened else 0.0,
+                          "something said": one.opened,
+                          "named first, expected": one.probability if one.opened else 0.0,
                           "taken for": one.first if one.opened and one.first != one.cause else ""} for one in found])
     if rows.empty:
         return []
@@ -134,12 +134,12 @@ def at_best_tables(found: Sequence[PlantedAtBest]) -> list[tuple[str, pd.DataFra
     for by in ("band", "sensors", "cause"):
         table = rows.groupby(by, sort=by != "band").agg(
             planted=("cause", "size"), **{name: (name, "mean") for name in
-                                          ("can be seen", "something said at best", "named first at best")})
+                                          ("can be seen", "something said", "named first, expected")})
         if by == "band":
             table = table.reindex([band for band in get_args(Band) if band in table.index])
         if by == "cause":
             table["taken for"] = rows[rows["taken for"] != ""].groupby("cause")["taken for"].agg(
                 lambda names: names.mode().iloc[0])
             table["taken for"] = table["taken for"].fillna("")
-        tables.append((f"At best, by {by}", table.reset_index()))
+        tables.append((f"On its own chain, by {by}", table.reset_index()))
     return tables
