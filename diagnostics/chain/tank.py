@@ -59,6 +59,11 @@ def volume_at_level(tank: Tank, level_m: ArrayLike) -> Floats:
     return np.asarray(_SHAPES[tank.shape](tank, level), dtype=np.float64)
 
 
+def mean_area_m2(tank: Tank) -> float:
+    """Return the volume of the full tank over its level. [m2]"""
+    return float(volume_at_level(tank, tank.full_level_m)) / tank.full_level_m
+
+
 def level_at_volume(tank: Tank, volume_m3: ArrayLike) -> Floats:
     """
     Level that holds a volume, the inverse of `volume_at_level`.

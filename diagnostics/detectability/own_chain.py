@@ -21,13 +21,14 @@ class ByOwnChain:
 
 
 def told_by_own_chain(grounds: Grounds, code: str, course: Vector, nearness: Callable[[float, float], float]
-                 ) -> ByOwnChain | None:
+                      ) -> ByOwnChain | None:
     """
     Weigh a fault that shows exactly as the site's own chain says, with the site's sensors, noise and tolerances.
 
     Other people's physics and the chance of single days come on top. What is silent or confounded here is so by the
     stated tolerances, noise and priors, not for any fault of the chain. It is no bound: days on which the pump of this
-    record stood tell no flow, and a fault that is larger on some days than the matched one is seen more easily.
+    record stood tell no flow, a site on a battery is reckoned while its pump runs, and a fault that is larger on some
+    days than the matched one is seen more easily.
 
     Parameters
     ----------

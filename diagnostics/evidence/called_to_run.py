@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from diagnostics.chain.tank import volume_at_level
+from diagnostics.chain.tank import mean_area_m2
 from diagnostics.evidence.site_scales import Scales
 from diagnostics.site import Site
 
@@ -118,8 +118,7 @@ def logged_full(site: Site, read: dict[str, Vector], n: int, inflow_m3: float = 
     if tank is not None and np.isfinite(level).any():
         near = 0.03 * tank.full_level_m
         reset = tank.float_reset_level_m if tank.float_reset_level_m is not None else 0.93 * tank.full_level_m
-        area = float(volume_at_level(tank, tank.full_level_m)) / tank.full_level_m
-        within = min(0.5 * inflow_m3 / area, 0.5 * (tank.full_level_m - reset)) if inflow_m3 > 0.0 else 0.0
+        within = min(0.5 * inflow_m3 / mean_area_m2(tank), max(0.5 * (tank.full_level_m - reset), 0.0))
         with np.errstate(invalid="ignore"):
             mark = np.where(level >= tank.full_level_m - near - within, 1.0,
                             np.where(level < reset - near, 0.0, np.nan))

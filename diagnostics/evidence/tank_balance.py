@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnostics.chain.tank import volume_at_level
+from diagnostics.chain.tank import mean_area_m2
 from diagnostics.evidence.intervals import Intervals
 from diagnostics.evidence.ratios import Table
 from diagnostics.site import Site, Tank
@@ -93,7 +93,7 @@ def _night_loss(intervals: Intervals, table: Table, spent: Vector, seconds: Vect
     draw is not metered, to each two hours. Of these lines the night keeps those that fall no faster than the
     quietest does within their errors: every user sleeps for some hours, a hole never.
     """
-    rated, area_m2 = intervals.scales.rated_flow_m3_s, _mean_area(tank)
+    rated, area_m2 = intervals.scales.rated_flow_m3_s, mean_area_m2(tank)
     if not np.isfinite(rated):
         return
     metered = np.where(np.isfinite(intervals.flow_m3_s), intervals.flow_m3_s, 0.0) * seconds
@@ -156,10 +156,6 @@ def _falling_lines(intervals: Intervals, held: Vector, passed: Vector, night: ND
         metered = 0.05 * np.bincount(block, weights=np.abs(passed[at])) / length
         error = np.sqrt(np.maximum(scatter, usual) / spread + hidden**2 + metered**2 + (1e-4 * area_m2 / length)**2)
     return -slope[whole], error[whole], intervals.day[at][first][whole], length[whole]
-
-
-def _mean_area(tank: Tank) -> float:
-    return float(volume_at_level(tank, tank.full_level_m)) / tank.full_level_m
 
 
 def _level_step(intervals: Intervals) -> float:

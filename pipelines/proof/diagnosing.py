@@ -5,8 +5,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -17,6 +19,7 @@ from diagnostics.proving.score import Outcome, outcome_of
 from diagnostics.readings import SiteReadings
 from pipelines.proof.plants import RanPlant, read_plant
 
+Result = TypeVar("Result")
 # Plants whose true detection delay is sought, at most, by shape of onset; each takes about six diagnoses.
 DELAY_SAMPLE = {"step": 10, "ramp": 8}
 # Days after the true onset at which a night's run is tried, until the cause is named.
@@ -78,7 +81,7 @@ def diagnose_kept(paths: Sequence[Path], *, processes: int = 1, deadline_s: floa
         One a plant, as far as time allowed.
     """
     outcomes: list[Outcome] = []
-    for outcome in _each(paths, processes):
+    for outcome in each_plant(outcome_of_plant, paths, processes):
         outcomes.append(outcome)
         if len(outcomes) % 25 == 0:
             say(f"{len(outcomes)} of {len(paths)} plants diagnosed")
@@ -88,19 +91,37 @@ def diagnose_kept(paths: Sequence[Path], *, processes: int = 1, deadline_s: floa
     return outcomes
 
 
-def _each(paths: Sequence[Path], processes: int) -> Iterator[Outcome]:
+def each_plant(work: Callable[[RanPlant], Result], paths: Sequence[Path], processes: int) -> Iterator[Result]:
+    """
+    Do one piece of work with every kept plant, in order.
+
+    Parameters
+    ----------
+    work : callable
+        Of a module, so that other processes can find it.
+    paths : sequence of pathlib.Path
+        Files of the cache.
+    processes : int
+        More than one starts fresh processes, each with one thread for its linear algebra.
+
+    Yields
+    ------
+    result
+        Of each plant.
+    """
+    done = partial(_with_one_thread, work)
     if processes <= 1:
-        yield from map(_diagnosed_file, paths)
+        yield from map(done, paths)
         return
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        yield from pool.map(_diagnosed_file, paths)
+        yield from pool.map(done, paths)
 
 
-def _diagnosed_file(path: Path) -> Outcome:
+def _with_one_thread(work: Callable[[RanPlant], Result], path: Path) -> Result:
     from threadpoolctl import threadpool_limits
 
     with threadpool_limits(1):
-        return outcome_of_plant(read_plant(path))
+        return work(read_plant(path))
 
 
 def detection_delays(plants: Iterable[RanPlant], outcomes: Sequence[Outcome], *,

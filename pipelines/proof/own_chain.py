@@ -2,10 +2,8 @@
 
 import math
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache
-from multiprocessing import get_context
 from pathlib import Path
 from typing import get_args
 
@@ -13,14 +11,16 @@ import numpy as np
 import pandas as pd
 
 from diagnostics.causes import CAUSES
+from diagnostics.data_chain import TOLD_BY_RULE
 from diagnostics.detectability import CannotTellError, told_by_own_chain
 from diagnostics.detectability.grounds import grounds_of
 from diagnostics.expected import SiteModel
 from diagnostics.health import Health
 from diagnostics.proving.bands import Band, band_of, true_size
-from diagnostics.proving.planting import PlantedFault, course
+from diagnostics.proving.planting import course
 from diagnostics.settings import Settings
-from pipelines.proof.plants import RanPlant, read_plant
+from pipelines.proof.diagnosing import each_plant
+from pipelines.proof.plants import RanPlant
 
 
 @dataclass(frozen=True)
@@ -48,11 +48,11 @@ def own_chain_of_plant(ran: RanPlant) -> list[PlantedOnOwnChain]:
     Returns
     -------
     found : list of PlantedOnOwnChain
-        Empty for a sound plant and for one without a chain; causes told by rule are left out.
+        Empty for a sound plant and for one without a chain; causes told by rule or before the weighing are left out.
     """
     site, faults = ran.one.drawn.site, ran.one.faults
     told = [fault for fault in faults if fault.cause in CAUSES and CAUSES[fault.cause].forms
-            and fault.cause not in ("logger_silent", "clock_shift", "swapped_channels", "unit_mistake")]
+            and fault.cause not in (*TOLD_BY_RULE, "logger_silent", "clock_shift")]
     if not told:
         return []
 
@@ -71,14 +71,14 @@ def own_chain_of_plant(ran: RanPlant) -> list[PlantedOnOwnChain]:
         full = fault.start_day + (fault.ramp_days if fault.shape == "ramp" else 1.0)
         size = true_size(fault, min(full, grounds.day_count - 1.0), ran.truth, site)
         said = told_by_own_chain(grounds, fault.cause, course(fault, hours, np.random.default_rng(0)),
-                                 _nearness(fault, size, share))
+                                 _nearness(size, share))
         found.append(PlantedOnOwnChain(fault.cause, str(band), ran.one.drawn.sensors, said is not None,
                                        said is not None and said.opened, said.probability if said else 0.0,
                                        said.first if said else ""))
     return found
 
 
-def _nearness(fault: PlantedFault, size: float, share: float) -> Callable[[float, float], float]:
+def _nearness(size: float, share: float) -> Callable[[float, float], float]:
     """Match by the size that was planted where it is told in the same unit, else by the water it costs."""
     by_size = math.isfinite(size) and size > 0.0
     return lambda told, loss: abs(abs(told) - size) if by_size else abs(loss - share)
@@ -100,14 +100,7 @@ def on_own_chain(paths: Sequence[Path], processes: int = 1) -> list[PlantedOnOwn
     found : list of PlantedOnOwnChain
         Of all planted causes that are weighed.
     """
-    if processes == 1:
-        return [one for path in paths for one in _of_file(path)]
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        return [one for several in pool.map(_of_file, paths, chunksize=4) for one in several]
-
-
-def _of_file(path: Path) -> list[PlantedOnOwnChain]:
-    return own_chain_of_plant(read_plant(path))
+    return [one for several in each_plant(own_chain_of_plant, paths, processes) for one in several]
 
 
 def own_chain_tables(found: Sequence[PlantedOnOwnChain]) -> list[tuple[str, pd.DataFrame]]:
